@@ -1,0 +1,1 @@
+//! `permeated check`: offline, every problem at once.

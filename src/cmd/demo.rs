@@ -1,0 +1,1 @@
+//! `permeated demo`: broker, virtual plant and real daemon.

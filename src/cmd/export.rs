@@ -1,0 +1,1 @@
+//! `permeated export`: data out.

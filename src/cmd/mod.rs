@@ -1,0 +1,6 @@
+//! The commands, one file each.
+
+pub mod check;
+pub mod demo;
+pub mod export;
+pub mod replay;

@@ -1,0 +1,1 @@
+//! `permeated replay`: a recorded day through the very same engine.

@@ -1,0 +1,1 @@
+//! The virtual plant and the demonstration. Uses nothing of `engine` or `units`.

@@ -1,0 +1,1 @@
+//! Replicates the journal to an InfluxDB-v2 write endpoint.

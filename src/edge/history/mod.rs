@@ -1,0 +1,1 @@
+//! The journal: one store, one order; also the outbox of every replica.

@@ -1,0 +1,486 @@
+//! The one table of everything that the engine tells: values and alarms.
+//!
+//! Topics, hub entities, history series, dashboards, `config/reference.md` and texts are made from
+//! it; edges map [`Kind`] to unit text, hub class and precision by an exhaustive `match`. Codes are
+//! append-only: a row may be added, none may be renumbered or reused.
+
+use serde::{Deserialize, Serialize};
+
+/// What sort of number a value is. The edges know the rest.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Kind {
+    /// Dissolved solids, ppm on the plant's scale.
+    Solids,
+    /// Conductivity, µS/cm at 25 °C.
+    Conductivity,
+    /// A ratio from 0 to 1; percent when shown.
+    Share,
+    /// A ratio that is not a share (resistance ratio).
+    Ratio,
+    /// L/min.
+    Flow,
+    /// L.
+    Volume,
+    /// Running total, L.
+    Total,
+    /// bar.
+    Pressure,
+    /// °C.
+    Temperature,
+    /// Seconds.
+    Duration,
+    /// Days.
+    Days,
+    /// mg on the meter's scale.
+    Mass,
+    /// Equivalents.
+    Charge,
+    /// A count.
+    Count,
+    /// Money in the user's currency.
+    Money,
+    /// W.
+    Power,
+    /// A word with a code.
+    State,
+    /// Yes or no.
+    Flag,
+    /// Free text.
+    Text,
+}
+
+/// What several values of one row belong to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Of {
+    /// There is one per plant.
+    Plant,
+    /// One per sensor.
+    Sensor,
+    /// One per part.
+    Part,
+}
+
+/// One row of the value tree.
+#[derive(Clone, Copy, Debug)]
+pub struct SignalRow {
+    /// Which.
+    pub id: SignalId,
+    /// Number for files. Append-only.
+    pub code: u16,
+    /// Node on the bus; for [`Of::Part`] `-<part id>` follows. For [`SignalId::Reading`] the point.
+    pub node: &'static str,
+    /// Property on the bus. For [`SignalId::Reading`] the quantity.
+    pub property: &'static str,
+    /// What sort of number.
+    pub kind: Kind,
+    /// One per plant, sensor or part.
+    pub of: Of,
+    /// Values are rounded to this before they leave the engine; 0: not.
+    pub step: f64,
+    /// A change smaller than this is not stored.
+    pub deadband: f64,
+    /// A value is stored and published at least this often, in seconds, while it exists.
+    pub heartbeat_secs: u32,
+    /// Shown by default in the hub.
+    pub main: bool,
+    /// What it is, for people.
+    pub help: &'static str,
+}
+
+macro_rules! signals {
+    ($($(#[$doc:meta])* $id:ident = $code:literal, $node:literal, $property:literal, $kind:ident, $of:ident,
+        $step:literal, $deadband:literal, $heartbeat:literal, $main:literal, $help:literal;)*) => {
+        /// Which value. See [`SIGNALS`].
+        #[derive(
+            Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, Hash,
+        )]
+        #[serde(rename_all = "kebab-case")]
+        pub enum SignalId {
+            $(#[doc = $help] $id,)*
+        }
+
+        /// Every value of the tree.
+        pub const SIGNALS: &[SignalRow] = &[
+            $(SignalRow {
+                id: SignalId::$id,
+                code: $code,
+                node: $node,
+                property: $property,
+                kind: Kind::$kind,
+                of: Of::$of,
+                step: $step,
+                deadband: $deadband,
+                heartbeat_secs: $heartbeat,
+                main: $main,
+                help: $help,
+            },)*
+        ];
+
+        impl SignalId {
+            /// Its row.
+            pub fn row(self) -> &'static SignalRow {
+                &SIGNALS[self as usize]
+            }
+        }
+    };
+}
+
+// id = code, node, property, kind, of, step, deadband, heartbeat_secs, main, help
+signals! {
+    Reading = 1, "", "", Solids, Sensor, 0.0, 0.0, 300, true, "Cleaned reading of a sensor";
+    Phase = 2, "plant", "phase", State, Plant, 0.0, 0.0, 300, true, "What the plant is doing";
+    RunTime = 3, "plant", "run-time", Duration, Plant, 1.0, 60.0, 3600, false, "Time that water has flowed, in all";
+    Starts = 4, "plant", "starts", Count, Plant, 1.0, 1.0, 3600, false, "Starts, in all";
+    PermeateLitres = 5, "plant", "permeate-litres", Total, Plant, 0.001, 0.1, 3600, true, "Permeate made, in all";
+    ProductLitres = 6, "plant", "product-litres", Total, Plant, 0.001, 0.1, 3600, false, "Product made, in all";
+    ConcentrateLitres = 7, "plant", "concentrate-litres", Total, Plant, 0.001, 0.1, 3600, false, "Concentrate sent away, in all";
+    SupplyLitres = 8, "plant", "supply-litres", Total, Plant, 0.001, 0.1, 3600, false, "Tap water taken, in all";
+    UnseenLitres = 9, "plant", "unseen-litres", Total, Plant, 0.001, 0.1, 3600, false, "Most that may have flowed while nobody watched, in all";
+
+    Rejection = 20, "membrane", "rejection", Share, Plant, 0.0001, 0.0005, 600, true, "Share of the feed's dissolved solids that the membrane keeps back";
+    SaltPassage = 21, "membrane", "salt-passage", Share, Plant, 0.0001, 0.0005, 600, false, "Share of the feed's dissolved solids that passes the membrane";
+    Recovery = 22, "membrane", "recovery", Share, Plant, 0.001, 0.005, 600, true, "Share of the feed that becomes permeate";
+    ConcentrateRatio = 23, "membrane", "concentrate-ratio", Ratio, Plant, 0.01, 0.05, 600, false, "Litres of concentrate for one litre of permeate";
+    ConcentrateTds = 24, "membrane", "concentrate-tds", Solids, Plant, 1.0, 5.0, 600, false, "Dissolved solids of the concentrate";
+    NetDrivingPressure = 25, "membrane", "net-driving-pressure", Pressure, Plant, 0.01, 0.05, 600, false, "Pressure that drives water through the membrane";
+    PermeateFlowNormalised = 26, "membrane", "permeate-flow-normalised", Flow, Plant, 0.0001, 0.002, 600, false, "Permeate flow at 25 °C and reference pressure (ASTM D4516 form)";
+    SaltPassageNormalised = 27, "membrane", "salt-passage-normalised", Share, Plant, 0.0001, 0.0005, 600, false, "Salt passage at 25 °C and reference flow (ASTM D4516 form)";
+    BalanceError = 28, "membrane", "balance-error", Share, Plant, 0.001, 0.005, 600, false, "What is missing in the salt balance, as a share of the feed";
+
+    CreepPeak = 40, "creep", "peak", Solids, Plant, 0.1, 0.0, 0, false, "Dissolved solids of the first permeate of the last start";
+    CreepSettled = 41, "creep", "settled", Solids, Plant, 0.01, 0.0, 0, false, "Dissolved solids at which the last start settled";
+    CreepSettleVolume = 42, "creep", "settle-volume", Volume, Plant, 0.01, 0.0, 0, false, "Permeate until the last start had settled";
+    CreepSettleTime = 43, "creep", "settle-time", Duration, Plant, 1.0, 0.0, 0, false, "Time until the last start had settled";
+    CreepExtraSalt = 44, "creep", "extra-salt", Mass, Plant, 0.1, 0.0, 0, true, "Salt that the last start carried beyond the settled value";
+    CreepResinCost = 45, "creep", "resin-cost", Money, Plant, 0.0001, 0.0, 0, false, "What that salt cost in resin";
+    CreepDivertAdvice = 46, "creep", "divert-advice", Volume, Plant, 0.01, 0.0, 0, false, "First permeate that is better sent to the drain";
+
+    ResinUsed = 60, "resin", "used", Charge, Part, 0.000001, 0.0001, 3600, false, "Charge that this vessel has taken up";
+    ResinCapacity = 61, "resin", "capacity", Charge, Part, 0.0001, 0.001, 3600, false, "Charge that this vessel is thought to hold";
+    ResinRemainingLitres = 62, "resin", "remaining-litres", Volume, Part, 1.0, 5.0, 3600, true, "Permeate that this vessel can still polish";
+    ResinRemainingDays = 63, "resin", "remaining-days", Days, Part, 1.0, 1.0, 3600, false, "Days that this vessel will last at the present use";
+    ResinVisibleLoad = 64, "resin", "visible-salt", Mass, Part, 0.1, 10.0, 3600, false, "Conducting salt that this vessel has taken up, on the meter's scale";
+    ResinLitres = 65, "resin", "litres", Volume, Part, 0.01, 1.0, 3600, false, "Water that this vessel has treated";
+
+    StoreLitres = 80, "store", "litres", Volume, Plant, 0.1, 0.5, 600, true, "Water in the container";
+    StoreFree = 81, "store", "free-litres", Volume, Plant, 0.1, 0.5, 600, false, "Room left in the container";
+
+    SupplyValve = 100, "guard", "supply-valve", State, Plant, 0.0, 0.0, 300, true, "What the supply valve is known to be";
+    TrippedBy = 101, "guard", "tripped-by", Text, Plant, 0.0, 0.0, 300, true, "The trip that came first, or none";
+    HeldBy = 102, "guard", "held-by", Text, Plant, 0.0, 0.0, 300, false, "The hold that came first, or none";
+    BypassUntil = 103, "guard", "bypass-until", Text, Plant, 0.0, 0.0, 300, false, "Until when a cause is bypassed, or none";
+    WorstDelay = 104, "guard", "worst-delay", Duration, Plant, 0.1, 0.1, 3600, false, "Longest time from spoiled product to the close command";
+    Permitted = 105, "guard", "permitted", Flag, Plant, 0.0, 0.0, 20, true, "Water may run";
+    ProductDose = 106, "guard", "product-dose", Ratio, Plant, 0.001, 0.05, 600, false, "Dissolved solids times litres that reached the store since the product was last pure, in ppm·L";
+    CloseTime = 107, "guard", "close-time", Duration, Plant, 0.1, 0.0, 0, false, "Time from the last close command to its confirmation";
+}
+
+/// Household class, from the time to respond.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, Hash)]
+#[serde(rename_all = "kebab-case")]
+pub enum Class {
+    /// For the digest.
+    Soon,
+    /// Today, in waking hours.
+    Today,
+    /// At any hour.
+    Now,
+}
+
+impl Class {
+    /// The word on the bus.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Soon => "soon",
+            Self::Today => "today",
+            Self::Now => "now",
+        }
+    }
+}
+
+/// What an alarm does beside telling.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Consequence {
+    /// Latched protective stop; a person resets it when its cause is gone.
+    Trip,
+    /// Stops, and returns by itself when good again.
+    Hold,
+    /// Blocks while it lasts, clears by itself.
+    Interlock,
+    /// Tells and does nothing.
+    Tell,
+}
+
+/// One alarm of the catalogue.
+#[derive(Clone, Copy, Debug)]
+pub struct AlarmRow {
+    /// Which.
+    pub id: AlarmId,
+    /// Number for files. Append-only.
+    pub code: u16,
+    /// Name on the bus, quantity-condition; `-<sensor or part id>` follows where there are several.
+    pub name: &'static str,
+    /// What it does.
+    pub consequence: Consequence,
+    /// Household class when nothing raises or lowers it.
+    pub class: Class,
+    /// One per plant, sensor or part.
+    pub of: Of,
+    /// May never be bypassed.
+    pub no_bypass: bool,
+    /// May never be shelved.
+    pub no_shelve: bool,
+    /// What it means for the animals or the house.
+    pub means: &'static str,
+    /// What to look at first, in order.
+    pub advice: &'static str,
+    /// What clears it.
+    pub clears: &'static str,
+}
+
+macro_rules! alarms {
+    ($($id:ident = $code:literal, $name:literal, $consequence:ident, $class:ident, $of:ident,
+        $no_bypass:literal, $no_shelve:literal, $means:literal, $advice:literal, $clears:literal;)*) => {
+        /// Which alarm. See [`ALARMS`].
+        #[derive(
+            Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, Hash,
+        )]
+        #[serde(rename_all = "kebab-case")]
+        pub enum AlarmId {
+            $(#[doc = $means] $id,)*
+        }
+
+        /// Every alarm.
+        pub const ALARMS: &[AlarmRow] = &[
+            $(AlarmRow {
+                id: AlarmId::$id,
+                code: $code,
+                name: $name,
+                consequence: Consequence::$consequence,
+                class: Class::$class,
+                of: Of::$of,
+                no_bypass: $no_bypass,
+                no_shelve: $no_shelve,
+                means: $means,
+                advice: $advice,
+                clears: $clears,
+            },)*
+        ];
+
+        impl AlarmId {
+            /// Its row.
+            pub fn row(self) -> &'static AlarmRow {
+                &ALARMS[self as usize]
+            }
+
+            /// Its name on the bus.
+            pub fn name(self) -> &'static str {
+                self.row().name
+            }
+
+            /// Finds an alarm by its name.
+            pub fn by_name(name: &str) -> Option<Self> {
+                ALARMS.iter().find(|row| row.name == name).map(|row| row.id)
+            }
+        }
+    };
+}
+
+// id = code, name, consequence, class, of, no_bypass, no_shelve, means, advice, clears
+alarms! {
+    Leak = 1, "leak", Trip, Now, Plant, true, true,
+        "Water is on the floor: it damages the house, and it may reach mains electricity.",
+        "Go now: shut the tap by hand and keep away from wet sockets. Then look at tube joints, filter housings and the drain clamp, in this order.",
+        "The floor sensor dry for ten minutes and a reset.";
+    StoreOverfull = 2, "store-level-high-high", Trip, Now, Plant, true, true,
+        "The container is about to run over.",
+        "Shut the tap by hand. Then look whether the float moves freely and the hose is in the container.",
+        "The level below the stop again (or a checked entry) and a reset.";
+    RunLitresHigh = 3, "run-litres-high", Trip, Now, Plant, true, true,
+        "This run made more water than the container has room for: it went somewhere else.",
+        "Look within the hour whether the hose is in the container and whether the float moves freely.",
+        "The level below the stop again (or a checked entry) and a reset.";
+    ProductTdsHigh = 4, "product-tds-high", Trip, Today, Plant, false, false,
+        "The water after the last vessel is not pure. The valve is closed, so what is in the store stays as it is.",
+        "Check the product with a handheld, then the vessels. After changing resin start a test run to the drain.",
+        "A test run to the drain that ends pure, and a reset.";
+    ValveLeaksBy = 5, "supply-flow-unstopped", Trip, Now, Plant, true, true,
+        "Water runs although the valve was told to close: it leaks or is stuck.",
+        "Shut the tap by hand now. Grit under the seat is the usual cause; test again after cleaning.",
+        "Two tight windows, or a valve-serviced entry, and a reset.";
+    FeedHot = 6, "feed-temperature-high-high", Trip, Now, Plant, true, true,
+        "The water is too hot for filters and membrane.",
+        "Shut the tap by hand and look at the mixer or the crossed supply.",
+        "Feed below 30 °C at a flush started by hand, and a reset.";
+    ProductProbeContradicted = 7, "product-probe-contradicted", Trip, Today, Plant, false, false,
+        "The product probe cannot be believed, so nobody knows what the water is.",
+        "Measure the product with a handheld and enter the value.",
+        "A handheld entry or a new probe, then a reset.";
+
+    ProductProbeStale = 20, "product-probe-silent", Hold, Today, Plant, false, false,
+        "The product probe is silent, so the quality of the water is unknown and the plant waits.",
+        "It goes on by itself when the probe has been good for a minute. If this repeats, look at its power and Wi-Fi.",
+        "The probe good for a minute.";
+    BrokerLost = 21, "broker-lost", Hold, Today, Plant, false, false,
+        "The message broker is not reachable: nothing can be seen and nothing can be told.",
+        "Look at the broker and the network.",
+        "The connection back for a minute.";
+    ClockNotSane = 22, "clock-not-sane", Hold, Today, Plant, false, false,
+        "The clock of this machine is wrong, so records would carry wrong times.",
+        "Look at the network time service.",
+        "A sane clock.";
+    FeedPressureHighHigh = 23, "feed-pressure-high-high", Hold, Today, Plant, true, false,
+        "The pressure is above what housings are rated for.",
+        "Look at the pressure reducer and the pump's pressure switch.",
+        "Pressure in its band for a minute.";
+    SuctionLow = 24, "pump-suction-low", Hold, Today, Plant, false, false,
+        "The pump gets no water and would run dry.",
+        "Look at the tap and the sediment filter.",
+        "Suction pressure back for a minute.";
+    NotProven = 25, "product-probe-unproven", Hold, Today, Plant, false, false,
+        "After opening the product probe did not report, so the water was not watched.",
+        "Look at the probe's power and Wi-Fi.",
+        "The probe good for a minute.";
+    StateLost = 26, "state-lost", Hold, Today, Plant, true, true,
+        "The daemon's record could not be read, so trips and totals from before are unknown.",
+        "Look at plant and store, then confirm the state. The old record was kept aside.",
+        "A person's confirmation.";
+    HistoryUnwritable = 27, "history-unwritable", Hold, Today, Plant, false, false,
+        "The record cannot be written, so an opening could not be recorded.",
+        "Free some space on the disk, or look at its rights.",
+        "A record that can be written.";
+    SecondInstance = 28, "second-instance", Hold, Now, Plant, true, false,
+        "Another daemon with the same id is guarding this plant; two of them would contradict each other.",
+        "Stop one of the two, or give it an id of its own.",
+        "The other one gone.";
+    LeakSensorSilent = 29, "leak-sensor-silent", Tell, Soon, Sensor, false, false,
+        "A leak sensor is silent: a leak there would not be seen.",
+        "Look at its battery and its radio.",
+        "A message from the sensor.";
+
+    StoreFull = 40, "store-full", Interlock, Soon, Plant, true, false,
+        "The container is full; production waits for room.",
+        "Nothing needs doing.",
+        "Room in the container.";
+
+    FeedPressureHigh = 60, "feed-pressure-high", Tell, Today, Plant, false, false,
+        "The pressure is above the membrane's band.",
+        "Look at the pressure reducer.",
+        "Pressure back in its band.";
+    FeedPressureLow = 61, "feed-pressure-low", Tell, Soon, Plant, false, false,
+        "The pressure is below the membrane's band: less water, and saltier.",
+        "Look at the sediment filter, the tap and the time of day before you buy a pump.",
+        "Pressure back in its band.";
+    FeedTemperatureHigh = 62, "feed-temperature-high", Tell, Today, Plant, false, false,
+        "The water is warm: the membrane lets more salt through and ages faster.",
+        "Look at the mixer.",
+        "Temperature back in its band.";
+    FeedTemperatureLow = 63, "feed-temperature-low", Tell, Today, Plant, false, false,
+        "Frost is near: water that freezes bursts housings.",
+        "Warm the place or drain the unit.",
+        "Temperature back in its band.";
+    OpenedUnpermitted = 64, "supply-valve-opened-unpermitted", Tell, Today, Plant, false, false,
+        "Somebody opened the valve although it is not permitted; it was closed again.",
+        "Look at the hub's automations and at who pressed the button.",
+        "Nothing more of it for ten minutes.";
+    FlowUnexpected = 65, "supply-flow-unexpected", Tell, Today, Plant, false, false,
+        "Water flows although nobody asked for it.",
+        "Look at the valve's own switch and at the tap.",
+        "The flow gone.";
+    FlowMissing = 66, "supply-flow-low", Tell, Today, Plant, false, false,
+        "The valve is open and no water flows.",
+        "Look at the tap, the valve's coil and the sediment filter.",
+        "Flow again.";
+    CloseUnconfirmed = 67, "supply-valve-unconfirmed", Tell, Now, Plant, false, false,
+        "The valve was told to close and nothing shows that it did.",
+        "Look at the valve and shut the tap by hand if water still runs.",
+        "A confirmation.";
+    RejectionLow = 68, "rejection-low", Tell, Soon, Plant, false, false,
+        "The membrane lets more salt through than it should; each charge of resin lasts shorter.",
+        "Test total chlorine after the carbon first, then the membrane's seal, before you buy a membrane.",
+        "Rejection back.";
+    LeadBegun = 69, "lead-breakthrough-begun", Tell, Soon, Plant, false, false,
+        "The first vessel begins to let salt through; the second still holds.",
+        "Order resin.",
+        "A swap entry.";
+    LeadSpent = 70, "lead-spent", Tell, Today, Plant, false, false,
+        "The first vessel is spent; the second does all the work.",
+        "Move the second into first place, fit fresh resin behind it and record the swap.",
+        "A swap entry.";
+    SensorFault = 71, "sensor-fault", Tell, Soon, Sensor, false, false,
+        "A sensor gives nothing that can be used.",
+        "Look at its power, its cable and its topic.",
+        "Readings again.";
+    ProductReadingSuspect = 72, "product-gas-likely", Tell, Soon, Plant, false, false,
+        "The product stands at 1 to 2 ppm while the permeate is unchanged: typical of carbon dioxide from the tap.",
+        "Stir a cup for an hour and read again. If it falls, plan airing of the permeate rather than new resin.",
+        "Product back at zero.";
+    StartsHigh = 73, "starts-high", Tell, Soon, Plant, false, false,
+        "The plant starts too often: each start brings salty first water.",
+        "Widen the band between start and stop.",
+        "Fewer starts.";
+    HistoryBehind = 74, "history-behind", Tell, Soon, Plant, false, false,
+        "The database is behind; the daemon's own record is complete and will catch up.",
+        "Look at the database.",
+        "The database caught up.";
+    StoreShort = 75, "store-short", Tell, Soon, Plant, false, false,
+        "The container will not hold enough for the next change.",
+        "Let the plant run earlier.",
+        "Enough water.";
+    SettleNotReached = 76, "creep-unsettled", Tell, Soon, Plant, false, false,
+        "Several starts in a row ended before the permeate had settled.",
+        "Let the plant run longer at a time.",
+        "A start that settles.";
+    ResinLow = 77, "resin-remaining-low", Tell, Soon, Part, false, false,
+        "A vessel will be spent soon.",
+        "Order resin.",
+        "A part-changed entry.";
+    SaltPassageHigh = 78, "salt-passage-high", Tell, Soon, Plant, false, false,
+        "With temperature and pressure taken out, the membrane lets twice as much through as it used to.",
+        "Test total chlorine after the carbon first, then the membrane's O-rings, before you buy a membrane.",
+        "Salt passage back, or a part-changed entry.";
+    RecoveryOff = 79, "recovery-deviation", Tell, Soon, Plant, false, false,
+        "The plant wastes clearly more or less water than it used to.",
+        "Look at the flow restrictor, then the drain line, then the sediment filter.",
+        "Recovery back.";
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    #[test]
+    fn rows_stand_where_their_ids_say_and_codes_are_unique() {
+        let mut codes = BTreeSet::new();
+        for (index, row) in SIGNALS.iter().enumerate() {
+            assert_eq!(row.id as usize, index);
+            assert!(codes.insert(row.code), "code {} twice", row.code);
+        }
+        let mut codes = BTreeSet::new();
+        let mut names = BTreeSet::new();
+        for (index, row) in ALARMS.iter().enumerate() {
+            assert_eq!(row.id as usize, index);
+            assert!(codes.insert(row.code), "code {} twice", row.code);
+            assert!(names.insert(row.name), "name {} twice", row.name);
+        }
+    }
+
+    #[test]
+    fn every_alarm_asks_for_a_response_and_says_what_clears_it() {
+        for row in ALARMS {
+            assert!(!row.means.is_empty() && !row.advice.is_empty() && !row.clears.is_empty());
+        }
+    }
+
+    #[test]
+    fn what_floods_or_scalds_can_be_neither_bypassed_nor_shelved() {
+        for id in [AlarmId::Leak, AlarmId::StoreOverfull, AlarmId::RunLitresHigh, AlarmId::FeedHot]
+        {
+            assert!(id.row().no_bypass && id.row().no_shelve, "{}", id.name());
+        }
+    }
+}

@@ -1,0 +1,1 @@
+//! Curve fits with guards and goodness of fit.

@@ -1,0 +1,1 @@
+//! Process calculations, each with the source of its formula.

@@ -1,0 +1,1 @@
+//! Cleaning: plausibility, standard tests, outliers, smoothing, quantisation, sensor health.

@@ -1,0 +1,1 @@
+//! Reads files and the environment, strictly, then merges.

@@ -1,0 +1,1 @@
+//! Renders `config/reference.md`, `config/schema.json` and `config/default.toml` from the schema.

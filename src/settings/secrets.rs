@@ -1,0 +1,1 @@
+//! Secrets from files; never shown.

@@ -1,0 +1,1 @@
+//! Rules that cross fields; reports every problem at once.
