@@ -1,0 +1,220 @@
+//! How often a sensor speaks, and from when on its silence means something.
+//!
+//! Two intervals are learned, one while water flows and one while it stands, because most devices
+//! report faster when something changes. Each is the median of the last 15 gaps between arrivals.
+//!
+//! Invariants: bursts and duplicates (several messages at once after a radio gap) do not shorten
+//! the interval; one outage does not lengthen it; a gap that began while water stood and ended while
+//! it flowed is learned by neither; until five gaps are known the declared interval stands. Silence
+//! is measured from the last *live* arrival; whatever is learned, the deadline stays within its
+//! bounds, so that a sensor cannot teach us to wait for ever.
+
+use crate::engine::setup::SensorSetup;
+use crate::engine::time::{Mono, Span};
+use crate::settings::schema::GuardLimits;
+use serde::{Deserialize, Serialize};
+use std::collections::VecDeque;
+
+/// Gaps kept for each of the two states.
+const GAPS_MAX: usize = 15;
+/// Gaps needed before the learned interval replaces the declared one.
+const GAPS_MIN: usize = 5;
+/// Arrivals closer together than this share of the expected interval are one arrival.
+const BURST_SHARE: f64 = 0.1;
+
+/// When silence becomes staleness: `factor` expected intervals, within `min` and `max`.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StaleRule {
+    /// Expected intervals.
+    pub factor: f64,
+    /// At least this.
+    pub min: Span,
+    /// At most this; wins over `min`.
+    pub max: Span,
+}
+
+impl StaleRule {
+    /// The rule for a sensor: while water flows 3 intervals within 15 to 60 s; on standby 3 intervals
+    /// and at least 10 min; a sensor on a battery 2 of its heartbeats, at most 26 h. All from the
+    /// settings.
+    pub fn of(sensor: &SensorSetup, limits: &GuardLimits, flowing: bool) -> Self {
+        let secs = Span::from_secs_f64;
+        let standby = secs(limits.standby_min_secs);
+        if sensor.battery {
+            Self { factor: 2.0, min: standby, max: secs(limits.battery_max_secs) }
+        } else if flowing {
+            Self {
+                factor: limits.stale_factor,
+                min: secs(limits.stale_min_secs),
+                max: secs(limits.stale_max_secs),
+            }
+        } else {
+            let max = secs(limits.battery_max_secs).max(standby);
+            Self { factor: limits.stale_factor, min: standby, max }
+        }
+    }
+
+    /// The deadline for an expected interval.
+    pub fn after(&self, interval: Span) -> Span {
+        Span::from_secs_f64(self.factor * interval.secs()).max(self.min).min(self.max)
+    }
+}
+
+/// Learns how often a sensor speaks.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct IntervalLearner {
+    declared: Span,
+    flowing: VecDeque<Span>,
+    idle: VecDeque<Span>,
+    /// Start of the gap that is being measured, and whether water flowed then.
+    from: Option<(Mono, bool)>,
+    last: Option<Mono>,
+}
+
+impl IntervalLearner {
+    /// Starts from the declared interval.
+    pub fn new(declared: Span) -> Self {
+        Self { declared, flowing: VecDeque::new(), idle: VecDeque::new(), from: None, last: None }
+    }
+
+    /// A live message arrived. Retained copies do not come here.
+    pub fn observe(&mut self, now: Mono, flowing: bool) {
+        self.last = Some(now);
+        let Some((from, flowed)) = self.from else {
+            self.from = Some((now, flowing));
+            return;
+        };
+        if flowed != flowing {
+            self.from = Some((now, flowing));
+            return;
+        }
+        let gap = now.since(from);
+        // What comes with a burst belongs to the gap before it. A sensor that has truly become
+        // faster is followed, tenfold at a time.
+        if gap.secs() < BURST_SHARE * self.expected(flowing).secs() || gap <= Span::ZERO {
+            return;
+        }
+        let gaps = if flowing { &mut self.flowing } else { &mut self.idle };
+        if gaps.len() == GAPS_MAX {
+            gaps.pop_front();
+        }
+        gaps.push_back(gap);
+        self.from = Some((now, flowing));
+    }
+
+    /// The gap under way is not to be learned: the broker or the daemon was away, or the sensor said
+    /// that it went offline.
+    pub fn interrupted(&mut self) {
+        self.from = None;
+    }
+
+    /// Expected interval: learned, or declared until enough is known.
+    pub fn expected(&self, flowing: bool) -> Span {
+        let gaps = if flowing { &self.flowing } else { &self.idle };
+        if gaps.len() < GAPS_MIN {
+            return self.declared;
+        }
+        let mut sorted: Vec<Span> = gaps.iter().copied().collect();
+        sorted.sort_unstable();
+        sorted[sorted.len() / 2]
+    }
+
+    /// Whether the expected interval is learned rather than declared.
+    pub fn is_learned(&self, flowing: bool) -> bool {
+        let gaps = if flowing { &self.flowing } else { &self.idle };
+        gaps.len() >= GAPS_MIN
+    }
+
+    /// Last live arrival.
+    pub fn last(&self) -> Option<Mono> {
+        self.last
+    }
+
+    /// How long silence may last.
+    pub fn stale_after(&self, flowing: bool, rule: &StaleRule) -> Span {
+        rule.after(self.expected(flowing))
+    }
+
+    /// When the sensor becomes stale: counted from its last live arrival, or from `since`, when the
+    /// present state (flowing or not, connected, daemon started) began, whichever is later.
+    pub fn stale_at(&self, flowing: bool, rule: &StaleRule, since: Mono) -> Mono {
+        let from = self.last.map_or(since, |last| last.max(since));
+        from + self.stale_after(flowing, rule)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    const FLOWING: StaleRule =
+        StaleRule { factor: 3.0, min: Span::from_secs(15), max: Span::from_secs(60) };
+
+    fn feed(learner: &mut IntervalLearner, start: i64, step: i64, n: i64, flowing: bool) -> i64 {
+        for index in 1..=n {
+            learner.observe(Mono::from_millis(start + index * step), flowing);
+        }
+        start + n * step
+    }
+
+    #[test]
+    fn learns_standing_and_flowing_apart() {
+        let mut learner = IntervalLearner::new(Span::from_secs(10));
+        let end = feed(&mut learner, 0, 301_000, 20, false);
+        feed(&mut learner, end, 1_000, 20, true);
+        assert_eq!(learner.expected(false), Span::from_secs(301));
+        assert_eq!(learner.expected(true), Span::from_secs(1));
+        assert_eq!(learner.stale_after(true, &FLOWING), Span::from_secs(15));
+    }
+
+    #[test]
+    fn a_burst_after_a_radio_gap_teaches_nothing() {
+        let mut learner = IntervalLearner::new(Span::from_secs(10));
+        let mut now = feed(&mut learner, 0, 10_000, 10, true);
+        for _ in 0..4 {
+            now += 40_000;
+            // The messages of the gap arrive together, some of them twice.
+            for millis in 0..8 {
+                learner.observe(Mono::from_millis(now + millis * 15), true);
+            }
+            now = feed(&mut learner, now, 10_000, 6, true);
+        }
+        assert_eq!(learner.expected(true), Span::from_secs(10));
+    }
+
+    #[test]
+    fn follows_a_sensor_that_became_faster_or_slower() {
+        let mut learner = IntervalLearner::new(Span::from_secs(60));
+        let end = feed(&mut learner, 0, 60_000, 20, true);
+        let end = feed(&mut learner, end, 2_000, 200, true);
+        assert_eq!(learner.expected(true), Span::from_secs(2));
+        feed(&mut learner, end, 30_000, 20, true);
+        assert_eq!(learner.expected(true), Span::from_secs(30));
+    }
+
+    #[test]
+    fn silence_counts_from_the_later_of_arrival_and_start() {
+        let mut learner = IntervalLearner::new(Span::from_secs(10));
+        let since = Mono::from_millis(5_000);
+        assert_eq!(learner.stale_at(true, &FLOWING, since), since + Span::from_secs(30));
+        learner.observe(Mono::from_millis(9_000), true);
+        assert_eq!(learner.stale_at(true, &FLOWING, since), Mono::from_millis(39_000));
+    }
+
+    proptest! {
+        #[test]
+        fn the_deadline_stays_within_its_bounds(
+            gaps in prop::collection::vec((0i64..10_000_000, any::<bool>()), 0..60),
+        ) {
+            let mut learner = IntervalLearner::new(Span::from_secs(10));
+            let mut now = 0;
+            for (gap, flowing) in gaps {
+                now += gap;
+                learner.observe(Mono::from_millis(now), flowing);
+                let after = learner.stale_after(true, &FLOWING);
+                prop_assert!(after >= FLOWING.min && after <= FLOWING.max);
+            }
+        }
+    }
+}
