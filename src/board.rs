@@ -41,6 +41,11 @@ pub struct Health {
     pub database_behind: Option<u64>,
     /// What the database last complained about.
     pub database_fault: Option<String>,
+    /// What is known about the database: whether written points were read back.
+    pub database_note: Option<String>,
+    /// Lines that the database refused for themselves since the daemon started. They stay in the
+    /// history.
+    pub database_refused: u64,
     /// Bad payloads, counted by sensor (`plant/sensor`).
     pub bad_payloads: BTreeMap<String, u64>,
     /// Messages dropped by the token buckets, by sensor.
