@@ -58,7 +58,7 @@ pub struct Health {
 }
 
 pub(super) type Done = Box<dyn FnOnce(Result<u64, JournalError>) + Send>;
-type Watch = Arc<dyn Fn(&Health) + Send + Sync>;
+pub(super) type Watch = Arc<dyn Fn(&Health) + Send + Sync>;
 
 /// How the writer is to end.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

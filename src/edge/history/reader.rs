@@ -12,12 +12,14 @@ use crate::engine::time::Wall;
 use std::path::Path;
 use std::sync::Arc;
 
+type Shared = Arc<Vec<Record>>;
+
 /// Reads the journal. Not shared between threads; open one for each.
 #[derive(Debug)]
 pub struct Reader {
     store: Store,
     /// The row that was read last, unpacked: those who read in steps come back to it.
-    row: Option<(u64, u64, Arc<Vec<Record>>)>,
+    row: Option<(u64, u64, Shared)>,
     skipped: u64,
 }
 
@@ -138,7 +140,7 @@ impl Reader {
     }
 
     /// The row that holds or follows `seq`: its last number and its records (none when damaged).
-    fn row_from(&mut self, seq: u64) -> Result<Option<(u64, Arc<Vec<Record>>)>, JournalError> {
+    fn row_from(&mut self, seq: u64) -> Result<Option<(u64, Shared)>, JournalError> {
         if let Some((first, last, records)) = &self.row
             && (*first..=*last).contains(&seq)
         {
@@ -150,7 +152,7 @@ impl Reader {
         Ok(Some((row.last_seq, records)))
     }
 
-    fn unpack(&mut self, row: &Row) -> Arc<Vec<Record>> {
+    fn unpack(&mut self, row: &Row) -> Shared {
         match row.unpack() {
             Ok(records) => Arc::new(records),
             Err(error) => {

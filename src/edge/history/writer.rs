@@ -4,7 +4,7 @@
 //! the records that it rests on; what a failed commit held goes back into the queue; a fault is
 //! told once, tried again with growing pauses, and told once when it is over.
 
-use super::journal::{Closing, Done, Health, JournalError, Shared, State};
+use super::journal::{Closing, Done, Health, JournalError, Shared, State, Watch};
 use super::queue::Dropped;
 use super::record::{Body, PlantNo, Record, RunMark};
 use super::restore::Begin;
@@ -293,7 +293,7 @@ impl Writer {
     }
 }
 
-fn tell(watch: Option<Arc<dyn Fn(&Health) + Send + Sync>>, health: &Health) {
+fn tell(watch: Option<Watch>, health: &Health) {
     if let Some(watch) = watch {
         watch(health);
     }
