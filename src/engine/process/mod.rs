@@ -1,1 +1,17 @@
 //! Process calculations, each with the source of its formula.
+//!
+//! Purpose: what the plant's water does, as pure functions and small accounts. Invariants: a formula
+//! outside its range gives `None` or a reason, never a number; concentrations are on the plant's
+//! declared scale unless a name says mg/L; derived values carry uncertainty through
+//! [`crate::engine::value::derive`] and nothing else.
+//!
+//! Absent on purpose: where readings come from, when values are published, and every decision to
+//! close or open something.
+
+pub mod capacity;
+pub mod creep;
+pub mod membrane;
+pub mod normalise;
+pub mod resin;
+pub mod start;
+pub mod water;

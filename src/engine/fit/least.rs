@@ -1,0 +1,213 @@
+//! Least squares for a handful of parameters.
+//!
+//! Purpose: the two searches that every fit here is made of: a golden section over one variable,
+//! and Levenberg and Marquardt's damped Gauss-Newton steps for at most six parameters (Marquardt,
+//! J. SIAM 11 (1963) 431). Invariants: iterations are bounded; a step is taken only when it lowers
+//! the sum of squares; a singular matrix is `None`, never a huge number.
+
+/// Most damped steps of one search.
+const STEPS_MAX: usize = 200;
+
+/// What a search ended with.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Minimum<const P: usize> {
+    /// The parameters.
+    pub parameters: [f64; P],
+    /// Sum of squared residuals.
+    pub rss: f64,
+    /// Inverse of JᵀJ; times the variance of the residuals it is the covariance of the parameters.
+    pub inverse: [[f64; P]; P],
+}
+
+impl<const P: usize> Minimum<P> {
+    /// Standard error of one parameter for residuals of this variance.
+    pub fn standard_error(&self, index: usize, variance: f64) -> f64 {
+        (self.inverse[index][index] * variance).max(0.0).sqrt()
+    }
+}
+
+/// Solves a small linear system by elimination with partial pivoting. `None` when it is singular.
+pub fn solve<const P: usize>(mut a: [[f64; P]; P], mut b: [f64; P]) -> Option<[f64; P]> {
+    for column in 0..P {
+        let pivot =
+            (column..P).max_by(|&i, &j| a[i][column].abs().total_cmp(&a[j][column].abs()))?;
+        if a[pivot][column].abs() < 1e-290 || !a[pivot][column].is_finite() {
+            return None;
+        }
+        a.swap(column, pivot);
+        b.swap(column, pivot);
+        for row in column + 1..P {
+            let factor = a[row][column] / a[column][column];
+            for k in column..P {
+                a[row][k] -= factor * a[column][k];
+            }
+            b[row] -= factor * b[column];
+        }
+    }
+    let mut x = [0.0; P];
+    for row in (0..P).rev() {
+        let known: f64 = (row + 1..P).map(|k| a[row][k] * x[k]).sum();
+        x[row] = (b[row] - known) / a[row][row];
+    }
+    x.iter().all(|value| value.is_finite()).then_some(x)
+}
+
+/// Inverts a small matrix. `None` when it is singular.
+pub fn invert<const P: usize>(a: [[f64; P]; P]) -> Option<[[f64; P]; P]> {
+    let mut inverse = [[0.0; P]; P];
+    for column in 0..P {
+        let mut unit = [0.0; P];
+        unit[column] = 1.0;
+        let x = solve(a, unit)?;
+        for row in 0..P {
+            inverse[row][column] = x[row];
+        }
+    }
+    Some(inverse)
+}
+
+/// Levenberg and Marquardt's search from `start` over `points` residuals.
+///
+/// `row` gives, for parameters and a point, *model minus data* and the model's derivatives by each
+/// parameter; `None` outside the allowed region, where no step goes. `None` when `start` itself is
+/// outside or the matrix at the end is singular.
+pub fn levenberg<const P: usize>(
+    start: [f64; P],
+    points: usize,
+    row: impl Fn(&[f64; P], usize) -> Option<(f64, [f64; P])>,
+) -> Option<Minimum<P>> {
+    let normal = |p: &[f64; P]| -> Option<(f64, [[f64; P]; P], [f64; P])> {
+        let mut rss = 0.0;
+        let mut a = [[0.0; P]; P];
+        let mut g = [0.0; P];
+        for index in 0..points {
+            let (residual, slope) = row(p, index)?;
+            rss += residual * residual;
+            for i in 0..P {
+                g[i] += slope[i] * residual;
+                for j in 0..=i {
+                    a[i][j] += slope[i] * slope[j];
+                }
+            }
+        }
+        for i in 0..P {
+            for j in i + 1..P {
+                a[i][j] = a[j][i];
+            }
+        }
+        rss.is_finite().then_some((rss, a, g))
+    };
+    let mut at = start;
+    let (mut rss, mut a, mut g) = normal(&at)?;
+    let mut damping = 1e-3;
+    for _ in 0..STEPS_MAX {
+        let mut damped = a;
+        for (i, row) in damped.iter_mut().enumerate() {
+            // The small addition keeps a parameter without influence from making the step infinite.
+            row[i] += damping * (row[i] + 1e-30);
+        }
+        let Some(step) = solve(damped, g) else {
+            damping *= 10.0;
+            if damping > 1e12 {
+                break;
+            }
+            continue;
+        };
+        let mut next = at;
+        for i in 0..P {
+            next[i] -= step[i];
+        }
+        match normal(&next) {
+            Some((lower, next_a, next_g)) if lower <= rss => {
+                let gain = rss - lower;
+                let size =
+                    (0..P).map(|i| (step[i] / (at[i].abs() + 1e-9)).abs()).fold(0.0, f64::max);
+                (at, rss, a, g) = (next, lower, next_a, next_g);
+                damping = (damping * 0.2).max(1e-15);
+                if gain <= 1e-14 * (rss + 1e-300) && size < 1e-9 {
+                    break;
+                }
+            }
+            _ => {
+                damping *= 8.0;
+                if damping > 1e12 {
+                    break;
+                }
+            }
+        }
+    }
+    Some(Minimum { parameters: at, rss, inverse: invert(a)? })
+}
+
+/// Golden section: where `f` is least between `low` and `high`, to `tolerance`. With several minima
+/// it finds one of them.
+pub fn golden(low: f64, high: f64, tolerance: f64, f: impl Fn(f64) -> f64) -> f64 {
+    const SHARE: f64 = 0.618_033_988_749_894_9;
+    let (mut low, mut high) = (low, high);
+    let mut left = high - SHARE * (high - low);
+    let mut right = low + SHARE * (high - low);
+    let (mut at_left, mut at_right) = (f(left), f(right));
+    for _ in 0..200 {
+        if high - low <= tolerance {
+            break;
+        }
+        if at_left <= at_right {
+            high = right;
+            (right, at_right) = (left, at_left);
+            left = high - SHARE * (high - low);
+            at_left = f(left);
+        } else {
+            low = left;
+            (left, at_left) = (right, at_right);
+            right = low + SHARE * (high - low);
+            at_right = f(right);
+        }
+    }
+    0.5 * (low + high)
+}
+
+/// Where a rising or falling `f` passes zero between `low` and `high`; `None` when both ends have
+/// the same sign.
+pub fn bisect(low: f64, high: f64, f: impl Fn(f64) -> f64) -> Option<f64> {
+    let (mut low, mut high) = (low, high);
+    let rising = f(high) > 0.0;
+    if (f(low) > 0.0) == rising {
+        return None;
+    }
+    for _ in 0..100 {
+        let middle = 0.5 * (low + high);
+        if (f(middle) > 0.0) == rising {
+            high = middle;
+        } else {
+            low = middle;
+        }
+    }
+    Some(0.5 * (low + high))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_straight_line_is_found_in_one_go() {
+        let y = [1.0, 3.1, 4.9, 7.0];
+        let fit = levenberg([0.0, 0.0], 4, |p, i| {
+            let x = i as f64;
+            Some((p[0] + p[1] * x - y[i], [1.0, x]))
+        })
+        .expect("regular");
+        assert!((fit.parameters[1] - 1.98).abs() < 1e-9, "{:?}", fit.parameters);
+        assert!((fit.inverse[1][1] - 0.2).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_singular_matrix_is_refused() {
+        assert_eq!(solve([[1.0, 2.0], [2.0, 4.0]], [1.0, 2.0]).map(|x| x.len()), None);
+    }
+
+    #[test]
+    fn golden_section_finds_the_valley() {
+        assert!((golden(0.0, 10.0, 1e-9, |x| (x - 3.2).powi(2)) - 3.2).abs() < 1e-6);
+    }
+}
