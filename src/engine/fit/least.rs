@@ -5,6 +5,8 @@
 //! J. SIAM 11 (1963) 431). Invariants: iterations are bounded; a step is taken only when it lowers
 //! the sum of squares; a singular matrix is `None`, never a huge number.
 
+#![allow(clippy::needless_range_loop, reason = "matrix elimination reads best by its indices")]
+
 /// Most damped steps of one search.
 const STEPS_MAX: usize = 200;
 
