@@ -86,8 +86,16 @@ pub fn load(
 /// # Errors
 /// Every problem at once.
 pub fn from_str(name: &str, toml: &str) -> Result<Settings, Problems> {
+    load_str(name, toml).map(|loaded| loaded.settings)
+}
+
+/// As [`from_str`], with the warnings and the places of the keys.
+///
+/// # Errors
+/// Every problem at once.
+pub fn load_str(name: &str, toml: &str) -> Result<Loaded, Problems> {
     let texts = [(name.to_owned(), toml.to_owned())];
-    merge(&texts, Environment::default(), Vec::new(), false).map(|loaded| loaded.settings)
+    merge(&texts, Environment::default(), Vec::new(), false)
 }
 
 /// The process environment, without what is not text.

@@ -7,6 +7,13 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+mod tunables;
+
+pub use tunables::{
+    FloorLimits, GuardLimits, LeakByLimits, Limits, PressureLimits, Prices, ProductLimits,
+    StageLimits, StoreLimits, TemperatureLimits,
+};
+
 /// Everything that a user may set.
 #[derive(Clone, Debug, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(default)]
@@ -27,9 +34,11 @@ pub struct Settings {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default)]
 pub struct Daemon {
-    /// Id of this daemon on the bus (`[a-z0-9-]`). Two daemons with one id shut each other out.
+    /// Id of this daemon on the bus (`[a-z0-9-]`): part of its topics and of its client id. Two
+    /// daemons with one id shut each other out; a plant may not have the same id.
     pub id: String,
-    /// Folder for journal and snapshots. One daemon at a time; it is locked.
+    /// Folder for journal and snapshots. One daemon at a time; it is locked. On a disk that is lost
+    /// at power-off every start begins with the hold `state-lost`.
     pub state_dir: PathBuf,
     /// IANA time zone of schedules and reports, such as `Europe/Lisbon`.
     pub zone: String,
@@ -65,32 +74,46 @@ pub enum OnStop {
 pub struct Broker {
     /// Host name or address.
     pub host: String,
-    /// TCP port, 1 to 65535; usually 1883, with TLS 8883.
+    /// TCP port; usually 1883, with TLS 8883.
+    #[schemars(range(min = 1, max = 65535))]
+    #[schemars(extend("x-unit" = ""))]
     pub port: u16,
     /// Login name; empty for none.
     pub user: String,
-    /// File that holds the password (one trailing newline is dropped). Never world-readable.
+    /// File that holds the password (one trailing newline is dropped); a relative path starts at the
+    /// credentials folder of the service manager. Never world-readable. Example: `broker-password`.
     pub password_file: Option<PathBuf>,
     /// TLS; absent for plain TCP.
     pub tls: Option<Tls>,
-    /// Keep-alive of the main connection in seconds, 5 to 600.
+    /// Keep-alive of the main connection. Lower: needless traffic, and a short Wi-Fi pause cuts the
+    /// connection. Higher: a dead link is noticed late, which the hold `broker-lost` waits for.
+    #[schemars(range(min = 5, max = 600))]
     pub keep_alive_secs: u16,
-    /// Keep-alive of each guard connection in seconds, 5 to 60. The broker fires the will after 1.5
-    /// times this; shorter costs traffic and survives fewer Wi-Fi retries, longer leaves the valve
-    /// open longer when the link hangs.
+    /// Keep-alive of each guard connection. When the link hangs, the broker closes the valve after
+    /// 1.5 times this and a few seconds more. Lower: more traffic, and a short Wi-Fi pause closes the
+    /// valve. Higher: the valve stays open longer with nobody watching.
+    #[schemars(range(min = 5, max = 60))]
     pub guard_keep_alive_secs: u16,
-    /// First level of every topic of ours.
+    /// First level of every topic of ours; one level, without `/` and wildcards.
     pub root: String,
     /// Discovery prefix of the hub.
     pub discovery_prefix: String,
     /// Whether to announce the plants to the hub.
     pub discovery: bool,
-    /// Largest packet accepted or sent, in bytes, 1024 to 16777216.
+    /// Largest packet accepted or sent. Lower: one larger retained message on a topic of ours cuts
+    /// the connection again and again. Higher: one sender can fill that much memory.
+    #[schemars(range(min = 1024, max = 16777216))]
     pub packet_max_bytes: u32,
-    /// Messages a second that one sensor may send for long, 0.1 to 1000. What comes above is counted
-    /// and dropped before it costs anything.
+    /// Messages that one sensor may send for long; what comes above is counted and dropped before it
+    /// costs anything. Lower: a lively sensor loses readings. Higher: a sensor gone mad costs
+    /// processor time.
+    #[schemars(range(min = 0.1, max = 1000))]
+    #[schemars(extend("x-unit" = "messages per s"))]
     pub sensor_rate_per_sec: f64,
-    /// Messages that one sensor may send at once above its rate, 1 to 10000.
+    /// Messages that one sensor may send at once above its rate. Lower: readings sent in a bunch
+    /// after a radio gap are lost. Higher: a sensor gone mad costs more before it is slowed.
+    #[schemars(range(min = 1, max = 10000))]
+    #[schemars(extend("x-unit" = "messages"))]
     pub sensor_burst: u32,
 }
 
@@ -118,11 +141,14 @@ impl Default for Broker {
 #[derive(Clone, Debug, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(default)]
 pub struct Tls {
-    /// PEM file with the authority that signed the broker's certificate.
+    /// PEM file with the authority that signed the broker's certificate. Required. Example:
+    /// `/etc/permeated/ca.pem`.
     pub ca_file: PathBuf,
-    /// PEM file with our certificate, if the broker asks for one.
+    /// PEM file with our certificate, if the broker asks for one. Example:
+    /// `/etc/permeated/client.pem`.
     pub certificate_file: Option<PathBuf>,
-    /// PEM file with the key of that certificate.
+    /// PEM file with the key of that certificate. Never world-readable. Example:
+    /// `/etc/permeated/client.key`.
     pub key_file: Option<PathBuf>,
 }
 
@@ -136,11 +162,16 @@ pub struct Database {
     pub org: String,
     /// Bucket; some servers ignore it.
     pub bucket: String,
-    /// File that holds the token.
+    /// File that holds the token; a relative path starts at the credentials folder of the service
+    /// manager. Never world-readable. Example: `database-token`.
     pub token_file: Option<PathBuf>,
-    /// Longest time for one request in seconds, 1 to 120.
+    /// Longest time for one request. Lower: a slow disk on the other side looks like a fault and
+    /// everything is sent twice. Higher: an outage is noticed late.
+    #[schemars(range(min = 1, max = 120))]
     pub timeout_secs: u64,
-    /// Most lines in one request, 1 to 50000.
+    /// Most lines in one request. Lower: catching up after an outage takes long. Higher: servers
+    /// refuse the request as too large.
+    #[schemars(range(min = 1, max = 50000))]
     pub batch_lines: usize,
 }
 
@@ -161,7 +192,8 @@ impl Default for Database {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default)]
 pub struct Web {
-    /// Address and port; empty for no page. Anything but loopback is refused in this version.
+    /// Address and port; empty for no page. Anything but loopback is refused in this version: whoever
+    /// is to see it from elsewhere needs a proxy with a login in front.
     pub listen: String,
 }
 
@@ -177,13 +209,17 @@ impl Default for Web {
 pub struct Plant {
     /// Name shown to people; empty: the id.
     pub name: String,
-    /// Scale on which this plant's dissolved solids are shown, in ppm per µS/cm, 0.4 to 0.9.
+    /// Scale on which this plant's dissolved solids are shown. Meters use 0.5, 0.64 or 0.7; take that
+    /// of the meter that you compare with. Lower or higher than your meter's: every ppm figure, and
+    /// each ppm limit, is off by the same share.
+    #[schemars(range(min = 0.4, max = 0.9))]
+    #[schemars(extend("x-unit" = "ppm per µS/cm"))]
     pub ppm_factor: f64,
-    /// The sensors, by id.
+    /// The sensors, by id (`[a-z0-9-]`).
     pub sensors: BTreeMap<String, Sensor>,
-    /// The things that can be told to close: valves and the pump, by id.
+    /// The things that can be told to close: valves and the pump, by id (`[a-z0-9-]`).
     pub actuators: BTreeMap<String, Actuator>,
-    /// The parts that wear, by id.
+    /// The parts that wear, by id (`[a-z0-9-]`).
     pub parts: BTreeMap<String, Part>,
     /// Who asks for water.
     pub demand: Demand,
@@ -287,9 +323,10 @@ pub enum Compensation {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default)]
 pub struct Sensor {
-    /// MQTT topic, without wildcards.
+    /// MQTT topic, without wildcards. Required.
     pub topic: String,
-    /// JSON pointer (RFC 6901) to the number inside the payload; empty for a plain payload.
+    /// JSON pointer (RFC 6901) to the number inside the payload, such as `/value`; empty for a plain
+    /// payload.
     pub pointer: String,
     /// JSON pointer to the sensor's own time stamp; empty if it sends none.
     pub time_pointer: String,
@@ -299,31 +336,59 @@ pub struct Sensor {
     pub quantity: Option<Quantity>,
     /// Where. Required.
     pub point: Option<Point>,
-    /// Unit of the payload, such as `ppm`, `uS/cm`, `bar`. Required but for states and pulses.
+    /// Unit of the payload, such as `ppm`, `uS/cm`, `bar`. Required but for states and pulses; it is
+    /// never guessed.
     pub unit: String,
-    /// Scale of a ppm display, in ppm per µS/cm, 0.4 to 0.9; 0: the plant's.
+    /// Scale of a ppm display, 0.4 to 0.9; 0: the plant's. Lower than the display's own: readings
+    /// count as more than they are. Higher: as less, so that a limit is met late.
+    #[schemars(range(min = 0, max = 0.9))]
+    #[schemars(extend("x-unit" = "ppm per µS/cm"))]
     pub ppm_factor: f64,
     /// Temperature compensation of a conductivity probe.
     pub compensation: Compensation,
-    /// Display step in `unit`; 0 when it is far finer than anything that matters.
+    /// Display step in `unit`; 0 when it is far finer than anything that matters. Lower than the true
+    /// step: a display that stands still looks like a dead probe. Higher: small changes count as
+    /// nothing.
+    #[schemars(range(min = 0, max = 1000000))]
+    #[schemars(extend("x-unit" = "of `unit`"))]
     pub step: f64,
     /// How the display rounds.
     pub rounding: Rounding,
-    /// Litres for each pulse, for `quantity = "pulses"`.
+    /// Litres for each pulse, for `quantity = "pulses"`. Lower than true: the container is fuller
+    /// than the daemon thinks. Higher: runs are stopped early.
+    #[schemars(range(min = 0, max = 1000))]
     pub litres_per_pulse: f64,
-    /// Where a pulse counter turns over to 0; 0: it does not.
+    /// Where a pulse counter or a running total turns over to 0; 0: it does not. Lower than true:
+    /// true counts look like resets. Higher: one turn-over is lost and counted as a reset.
+    #[schemars(range(min = 0, max = 1e15))]
+    #[schemars(extend("x-unit" = "of `unit`"))]
     pub wraps_at: f64,
-    /// Usual time between messages in seconds while water flows, 0.1 to 3600. Learned from there.
+    /// Usual time between messages while water flows; learned from there. Lower than true: the sensor
+    /// looks silent until learned. Higher: silence is noticed late until learned.
+    #[schemars(range(min = 0.1, max = 3600))]
     pub interval_secs: f64,
     /// Sleeps on a battery: silent for hours when nothing changes.
     pub battery: bool,
-    /// Smallest reading in `unit` that the sensor can give.
+    /// Smallest reading in `unit` that the sensor can give; below it is a fault and no water. Absent:
+    /// the usual one of its quantity. Example: `0.0`.
+    #[schemars(range(min = -1e6, max = 1e12))]
+    #[schemars(extend("x-unit" = "of `unit`"))]
     pub min: Option<f64>,
-    /// Largest reading in `unit` that the sensor can give.
+    /// Largest reading in `unit` that the sensor can give; above it is a fault and no water. Absent:
+    /// the usual one of its quantity. Example: `2000.0`.
+    #[schemars(range(min = -1e6, max = 1e12))]
+    #[schemars(extend("x-unit" = "of `unit`"))]
     pub max: Option<f64>,
-    /// Relative standard uncertainty of its gain, 0 to 0.5; shared by probes of one make.
+    /// Relative standard uncertainty of its gain (0.03: three of a hundred); shared by probes of one
+    /// make. Lower than true: rejection and balance look surer than they are. Higher: real changes
+    /// drown.
+    #[schemars(range(min = 0, max = 0.5))]
+    #[schemars(extend("x-unit" = "1"))]
     pub gain_u: f64,
-    /// Standard uncertainty of its zero, in `unit`.
+    /// Standard uncertainty of its zero, in `unit`. Lower than true: differences between two probes
+    /// near zero are believed. Higher: they say nothing.
+    #[schemars(range(min = 0, max = 1000000))]
+    #[schemars(extend("x-unit" = "of `unit`"))]
     pub zero_u: f64,
 }
 
@@ -429,31 +494,40 @@ pub enum ValvePlace {
 pub struct Actuator {
     /// What it is for. Required.
     pub role: Option<Role>,
-    /// Command topic, without wildcards; never a sensor's. Required.
+    /// Command topic, without wildcards; never a sensor's, never one of ours. Required.
     pub topic: String,
     /// Payload that closes (stops). Required.
     pub close: String,
-    /// Payload that opens (starts); empty if the daemon never opens it.
+    /// Payload that opens (starts); empty if the daemon never opens it. With `demand.mode = "hub"` it
+    /// only serves to recognise and, with an off-timer, to renew an opening.
     pub open: String,
-    /// Whether the close is retained. An open never is.
+    /// Whether the close is retained: a relay that was away then gets it when it returns. An open
+    /// never is retained, and no key makes it so.
     pub retain_close: bool,
-    /// Id of the sensor (`quantity = "open"`) that reports its state; empty for none.
+    /// Id of the sensor (`quantity = "open"`) that reports its state; empty for none: then a close is
+    /// confirmed by the flow, or not at all.
     pub state_sensor: String,
     /// Where it goes when its power fails.
     pub fails: Fails,
     /// How it moves.
     pub kind: ValveKind,
-    /// Time a motor valve takes, in seconds, 0 to 120.
+    /// Time a motor valve takes. Lower than true: a close that is on its way counts as failed.
+    /// Higher: a valve that does not close is found late.
+    #[schemars(range(min = 0, max = 120))]
     pub travel_secs: f64,
     /// Where the supply valve sits.
     pub place: ValvePlace,
-    /// Its own off-timer in seconds: the relay switches off by itself after this; 0 for none. The
-    /// strongest protection there is, since it needs nobody.
+    /// Its own off-timer: the relay switches off by itself after this; 0 for none. The strongest
+    /// protection there is, since it needs nobody. Lower: a few lost renewals close the valve in the
+    /// middle of a run. Higher: the valve stays open that long when everything else is dead.
+    #[schemars(range(min = 0, max = 86400))]
     pub off_timer_secs: f64,
-    /// How often `open` is repeated while permitted and demanded, in seconds, to re-arm the
-    /// off-timer; 0 for never. At most a third of the off-timer.
+    /// How often `open` is repeated while permitted and demanded, to re-arm the off-timer; 0 for
+    /// never. At most a third of the off-timer, so that two lost ones do no harm. Lower: needless
+    /// traffic. Higher: the off-timer ends runs.
+    #[schemars(range(min = 0, max = 28800))]
     pub open_renew_secs: f64,
-    /// For `role = "custom"`: ids of the alarms on which it is told to close.
+    /// For `role = "custom"`: names of the alarms on which it is told to close.
     pub causes: Vec<String>,
 }
 
@@ -522,29 +596,56 @@ impl PartKind {
 pub struct Part {
     /// What it is. Required.
     pub kind: Option<PartKind>,
-    /// Order among its kind in the direction of flow, 1 to 9: lead is 1, lag is 2.
+    /// Place in the direction of flow: lead is 1, lag is 2. Vessels are counted together, other parts
+    /// among their kind. Lower is nearer to the tap, higher nearer to the store; wrong way round,
+    /// each account goes to the wrong vessel.
+    #[schemars(range(min = 1, max = 9))]
+    #[schemars(extend("x-unit" = ""))]
     pub position: u8,
-    /// When it was fitted (date, `2026-03-01`); empty when unknown.
+    /// When it was fitted (a date in quotes, `"2026-03-01"`); empty when unknown.
     pub fitted: String,
-    /// Resin: litres of bed.
+    /// Resin: litres of bed. Required for a vessel. Lower than true: it is called spent early.
+    /// Higher: it is called spent late.
+    #[schemars(range(min = 0, max = 1000))]
     pub bed_litres: f64,
-    /// Resin: declared capacity in equivalents per litre of bed, 0.1 to 2.
+    /// Resin: declared capacity of a litre of bed, until the first exhaustion teaches it. Lower:
+    /// resin is ordered early. Higher: it is ordered late.
+    #[schemars(range(min = 0.1, max = 2))]
     pub capacity_eq_per_litre: f64,
-    /// Resin: relative standard uncertainty of that, 0 to 1.
+    /// Resin: relative standard uncertainty of that. Lower: the interval of the remaining days is too
+    /// narrow, and what the plant teaches is believed late. Higher: it is so wide that it says
+    /// little.
+    #[schemars(range(min = 0, max = 1))]
+    #[schemars(extend("x-unit" = "1"))]
     pub capacity_u: f64,
-    /// Carbon and sediment: rated litres at `rated_mg_per_litre`.
+    /// Carbon and sediment: rated litres at `rated_mg_per_litre`; 0 when unknown. Lower than true:
+    /// changed early. Higher: chlorine may reach the membrane.
+    #[schemars(range(min = 0, max = 10000000))]
     pub rated_litres: f64,
-    /// Carbon: oxidant in the rating, in mg/L.
+    /// Carbon: oxidant in the rating. Lower than true: the load is reached early. Higher: it is
+    /// reached late and chlorine may pass.
+    #[schemars(range(min = 0.01, max = 20))]
     pub rated_mg_per_litre: f64,
-    /// Longest service in days; 0 for no limit.
+    /// Longest service; 0 for no limit. Lower: changed early. Higher: germs and fines are left to
+    /// grow.
+    #[schemars(range(min = 0, max = 10000))]
     pub service_days: f64,
-    /// Membrane: active area in m²; 0 when unknown.
+    /// Membrane: active area; 0 when unknown. Lower or higher than true: flow for each square metre
+    /// is off by the same share.
+    #[schemars(range(min = 0, max = 1000))]
     pub area_m2: f64,
-    /// Membrane: rated flow in L/min at the reference pressure and 25 °C; 0 when unknown.
+    /// Membrane: rated flow at its reference pressure and 25 °C; 0 when unknown. Lower than true: a
+    /// worn membrane looks healthy. Higher: a healthy one looks worn.
+    #[schemars(range(min = 0, max = 1000))]
     pub rated_litres_per_min: f64,
-    /// Membrane: pressure at which it is rated, in bar.
+    /// Membrane: pressure at which it is rated. Lower than true: a healthy membrane looks worn.
+    /// Higher: a worn one looks healthy.
+    #[schemars(range(min = 0.5, max = 80))]
     pub rated_bar: f64,
-    /// What a new one costs.
+    /// What a new one costs, in any one currency; 0 when unknown. Lower or higher than true: costs
+    /// are off by the same share.
+    #[schemars(range(min = 0, max = 1000000))]
+    #[schemars(extend("x-unit" = "money"))]
     pub price: f64,
 }
 
@@ -589,11 +690,15 @@ pub enum DemandMode {
 pub struct Demand {
     /// How water is asked for.
     pub mode: DemandMode,
-    /// For `mode = "topic"`: the topic.
+    /// For `mode = "topic"`: the topic that says on or off, without wildcards.
     pub topic: String,
-    /// For `mode = "level"`: opens below this many litres in the store.
+    /// For `mode = "level"`: opens below this much in the store. Lower: the store may run short.
+    /// Higher: many short starts, and each brings salty first water.
+    #[schemars(range(min = 0, max = 100000))]
     pub start_below_litres: f64,
-    /// For `mode = "level"`: closes at this many litres.
+    /// For `mode = "level"`: closes at this much in the store. Lower: short runs, and each start
+    /// brings salty first water. Higher: closer to running over; never above the container's volume.
+    #[schemars(range(min = 0, max = 100000))]
     pub stop_at_litres: f64,
 }
 
@@ -612,9 +717,13 @@ impl Default for Demand {
 #[derive(Clone, Debug, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(default)]
 pub struct Store {
-    /// Volume up to the stop, in litres; 0 when there is none.
+    /// Volume up to the stop; 0 when there is none or it is unknown. Lower than true: runs are
+    /// stopped early. Higher: more may run than fits.
+    #[schemars(range(min = 0, max = 100000))]
     pub litres: f64,
-    /// Water below the outlet that cannot be drawn, in litres.
+    /// Water below the outlet that cannot be drawn. Lower than true: the store seems to last longer
+    /// than it does. Higher: it seems to last shorter.
+    #[schemars(range(min = 0, max = 100000))]
     pub dead_litres: f64,
 }
 
@@ -622,259 +731,42 @@ pub struct Store {
 #[derive(Clone, Debug, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(default)]
 pub struct Assumed {
-    /// Dissolved solids of the tap, ppm on the plant's scale.
+    /// Dissolved solids of the tap on the plant's scale. Example: `240.0`. Lower or higher than true:
+    /// rejection and what the resin still holds are off.
+    #[schemars(range(min = 1, max = 5000))]
     pub feed_tds_ppm: Option<f64>,
-    /// Permeate flow in L/min.
+    /// Permeate flow. Example: `0.2`. Lower or higher than true: litres, doses and the resin account
+    /// are off by the same share.
+    #[schemars(range(min = 0.001, max = 1000))]
     pub permeate_litres_per_min: Option<f64>,
-    /// Recovery, 0.05 to 0.95.
+    /// Share of the feed that becomes permeate. Example: `0.25`. Lower or higher than true:
+    /// concentrate and waste are off.
+    #[schemars(range(min = 0.05, max = 0.95))]
+    #[schemars(extend("x-unit" = "1"))]
     pub recovery: Option<f64>,
-    /// Water temperature in °C.
+    /// Water temperature. Example: `15.0`. Lower or higher than true: flow and salt passage seem to
+    /// change with the seasons.
+    #[schemars(range(min = 0, max = 50))]
     pub temperature_c: Option<f64>,
-    /// Feed pressure in bar.
+    /// Feed pressure. Example: `4.0`. Lower or higher than true: the normalised flow is off by about
+    /// the same share.
+    #[schemars(range(min = 0.1, max = 80))]
     pub feed_pressure_bar: Option<f64>,
-    /// Alkalinity of the tap in mg/L as CaCO3, for the carbon-dioxide load.
+    /// Alkalinity of the tap, as CaCO3, for the carbon-dioxide load of the resin. Example: `120.0`.
+    /// Lower or higher than true: resin is ordered late or early.
+    #[schemars(range(min = 0, max = 1000))]
     pub alkalinity_mg_per_litre: Option<f64>,
-    /// pH of the tap.
+    /// pH of the tap. Example: `7.6`. Lower or higher than true: the carbon-dioxide load of the resin
+    /// is off, by tenfold for one unit.
+    #[schemars(range(min = 4, max = 11))]
+    #[schemars(extend("x-unit" = "pH"))]
     pub ph: Option<f64>,
-    /// Total chlorine of the tap in mg/L.
+    /// Total chlorine of the tap. Example: `0.3`. Lower or higher than true: the load of the carbon
+    /// is off by the same share.
+    #[schemars(range(min = 0, max = 20))]
     pub chlorine_mg_per_litre: Option<f64>,
-    /// Volume between the last vessel and the product probe, in litres.
+    /// Volume between the last vessel and the product probe. Example: `0.05`. Lower than true: water
+    /// that stood there is judged as product. Higher: the rinse-in lasts longer than it must.
+    #[schemars(range(min = 0, max = 100))]
     pub tube_litres: Option<f64>,
 }
-
-/// Limits and delays.
-#[derive(Clone, Debug, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
-#[serde(default)]
-pub struct Limits {
-    /// Product quality.
-    pub product: ProductLimits,
-    /// The guard's own times.
-    pub guard: GuardLimits,
-    /// Container: litres and level.
-    pub store: StoreLimits,
-    /// Pressures.
-    pub pressure: PressureLimits,
-    /// Temperatures.
-    pub temperature: TemperatureLimits,
-    /// Water that passes a closed valve.
-    pub leak_by: LeakByLimits,
-    /// Leak sensor and floats.
-    pub floor: FloorLimits,
-    /// Wear and quality of the stages.
-    pub stages: StageLimits,
-}
-
-macro_rules! limits {
-    ($(#[$doc:meta])* $name:ident { $($(#[$fdoc:meta])* $field:ident: $ty:ty = $default:expr,)* }) => {
-        $(#[$doc])*
-        #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-        #[serde(default)]
-        pub struct $name {
-            $($(#[$fdoc])* pub $field: $ty,)*
-        }
-
-        impl Default for $name {
-            fn default() -> Self {
-                Self { $($field: $default,)* }
-            }
-        }
-    };
-}
-
-limits!(
-    /// Product quality, judged by dose in flowing water.
-    ProductLimits {
-        /// Reading that counts as not pure, in ppm.
-        limit_ppm: f64 = 1.0,
-        /// Dose (ppm above zero times litres) that closes, in ppm·L.
-        dose_ppm_litres: f64 = 0.5,
-        /// Least readings at or above the limit before a close.
-        readings_min: u32 = 3,
-        /// Least time at or above the limit before a close, in seconds.
-        duration_min_secs: f64 = 15.0,
-        /// Litres of flowing water below the limit that take the dose back to zero.
-        clear_litres: f64 = 1.0,
-        /// Rinse-in after a start, in litres: standing water in the last vessel is not judged by
-        /// dose until this much has passed.
-        rinse_in_litres: f64 = 0.5,
-        /// Ceiling during the rinse-in, in ppm.
-        rinse_in_ceiling_ppm: f64 = 5.0,
-        /// Longest rinse-in, in seconds.
-        rinse_in_max_secs: f64 = 600.0,
-        /// Gross failure: closes without a dose, in ppm.
-        fast_ppm: f64 = 20.0,
-        /// Readings for that.
-        fast_readings: u32 = 3,
-    }
-);
-
-limits!(
-    /// The guard's own times.
-    GuardLimits {
-        /// Readings in the guard path's median, odd, 1 to 9; 0: 3, or 5 when the sensor's interval
-        /// is below 5 s.
-        median_readings: u32 = 0,
-        /// Stale while flowing: this many usual intervals.
-        stale_factor: f64 = 3.0,
-        /// ... but at least this, in seconds.
-        stale_min_secs: f64 = 15.0,
-        /// ... and at most this, in seconds.
-        stale_max_secs: f64 = 60.0,
-        /// Stale on standby, in seconds.
-        standby_min_secs: f64 = 600.0,
-        /// Stale for a battery sensor, in seconds.
-        battery_max_secs: f64 = 93_600.0,
-        /// After opening the product probe must prove itself alive within this time, in seconds.
-        prove_in_secs: f64 = 60.0,
-        /// ... or this volume, in litres.
-        prove_in_litres: f64 = 0.2,
-        /// A hold returns after its cause has been good for this long, in seconds.
-        hold_return_secs: f64 = 60.0,
-        /// The hold of one cause that latches within 24 h.
-        holds_per_day: u32 = 3,
-        /// Shortest time between a close and the next open, in seconds.
-        off_min_secs: f64 = 600.0,
-        /// Most starts in an hour.
-        starts_per_hour: u32 = 2,
-        /// Most starts in a day.
-        starts_per_day: u32 = 12,
-        /// How long a permit is valid, in seconds.
-        permit_valid_secs: f64 = 60.0,
-        /// How often it is renewed, in seconds.
-        permit_renew_secs: f64 = 20.0,
-        /// A close must be confirmed within this time, in seconds (motor: its travel on top).
-        confirm_secs: f64 = 5.0,
-        /// Not confirmed after this long: second barrier, in seconds.
-        barrier_secs: f64 = 20.0,
-        /// The main connection to the broker may be gone this long, in seconds, before the hold.
-        broker_lost_secs: f64 = 5.0,
-        /// A bypass lasts at most this long, in seconds.
-        bypass_secs: f64 = 1200.0,
-        /// ... or this much water, in litres.
-        bypass_litres: f64 = 10.0,
-        /// A test run lasts at most this long, in seconds.
-        test_run_secs: f64 = 1200.0,
-        /// ... or this much water, in litres.
-        test_run_litres: f64 = 5.0,
-        /// Pump first, valve this much later, in seconds.
-        pump_lead_secs: f64 = 1.0,
-        /// Longest time from event to command that the user accepts, in seconds; `check` warns.
-        delay_wanted_secs: f64 = 20.0,
-    }
-);
-
-limits!(
-    /// Container: litres and level.
-    StoreLimits {
-        /// A run that makes more than this share of the free volume closes.
-        run_factor: f64 = 1.1,
-        /// Without a meter: a run longer than this many times the expected time closes.
-        run_time_factor: f64 = 1.5,
-        /// Overfull must hold this long, in seconds.
-        overfull_secs: f64 = 2.0,
-        /// The float must hold this long, in seconds.
-        full_secs: f64 = 5.0,
-        /// Band below the stop that counts as not full, in litres.
-        band_litres: f64 = 10.0,
-    }
-);
-
-limits!(
-    /// Pressures, gauge, while water flows.
-    PressureLimits {
-        /// Low, in bar.
-        low_bar: f64 = 2.8,
-        /// ... for this long, in seconds.
-        low_secs: f64 = 300.0,
-        /// High, told, in bar.
-        high_bar: f64 = 5.5,
-        /// ... for this long, in seconds.
-        high_secs: f64 = 30.0,
-        /// High, holds, in bar.
-        high_hold_bar: f64 = 6.2,
-        /// ... for this long, in seconds.
-        high_hold_secs: f64 = 10.0,
-        /// Pump suction low, holds, in bar.
-        suction_low_bar: f64 = 0.3,
-        /// ... for this long, in seconds.
-        suction_low_secs: f64 = 10.0,
-        /// Deadband, in bar.
-        deadband_bar: f64 = 0.2,
-    }
-);
-
-limits!(
-    /// Temperatures of the feed.
-    TemperatureLimits {
-        /// Warm, told, in °C.
-        warm_c: f64 = 35.0,
-        /// ... for this long, in seconds.
-        warm_secs: f64 = 60.0,
-        /// Hot, trips, in °C.
-        hot_c: f64 = 40.0,
-        /// ... for this long, in seconds.
-        hot_secs: f64 = 15.0,
-        /// A hot trip may be reset below this, in °C.
-        reset_below_c: f64 = 30.0,
-        /// Frost near, told, in °C.
-        cold_c: f64 = 4.0,
-        /// Deadband, in °C.
-        deadband_c: f64 = 1.0,
-    }
-);
-
-limits!(
-    /// Water that passes a closed valve.
-    LeakByLimits {
-        /// Housings decompress this long after a close, in seconds.
-        wait_secs: f64 = 300.0,
-        /// Volume that counts, in litres.
-        litres: f64 = 0.05,
-        /// ... in this window, in seconds; two windows in a row trip.
-        window_secs: f64 = 600.0,
-    }
-);
-
-limits!(
-    /// Leak sensor and floats.
-    FloorLimits {
-        /// The floor must be dry this long before a leak may be reset, in seconds.
-        dry_secs: f64 = 600.0,
-    }
-);
-
-limits!(
-    /// Wear and quality of the stages.
-    StageLimits {
-        /// Rejection below this is told, 0 to 1.
-        rejection_low: f64 = 0.93,
-        /// Recovery off its baseline by this share is told.
-        recovery_share: f64 = 0.25,
-        /// Lead vessel: begun at this outlet reading, in ppm.
-        lead_begun_ppm: f64 = 1.0,
-        /// Lead vessel: spent at this outlet reading, in ppm.
-        lead_spent_ppm: f64 = 3.0,
-        /// ... or at this share of the permeate, whichever is higher.
-        lead_spent_share: f64 = 0.3,
-        /// Settled: slope below this over `settled_litres`, in ppm.
-        settled_slope_ppm: f64 = 0.5,
-        /// Settled: litres over which the slope is taken.
-        settled_litres: f64 = 2.0,
-        /// Supply flow below this counts as none, in L/min.
-        flow_none_litres_per_min: f64 = 0.02,
-        /// Flow without demand lasts this long before it is told, in seconds.
-        flow_unexpected_secs: f64 = 60.0,
-        /// No flow although open: this long before it is told, in seconds.
-        flow_missing_secs: f64 = 60.0,
-    }
-);
-
-limits!(
-    /// Prices in any one currency.
-    Prices {
-        /// A litre of tap water with its drain fee.
-        water_per_litre: f64 = 0.0,
-        /// Resin for one litre of bed.
-        resin_per_litre: f64 = 0.0,
-    }
-);
