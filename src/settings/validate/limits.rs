@@ -66,7 +66,7 @@ fn product(scope: &Scope<'_>, check: &mut Check<'_>) {
 
 fn guard(scope: &Scope<'_>, check: &mut Check<'_>) {
     let guard = &scope.plant.limits.guard;
-    if guard.median_readings != 0 && guard.median_readings % 2 == 0 {
+    if guard.median_readings != 0 && guard.median_readings.is_multiple_of(2) {
         check.error(
             &scope.at(&["limits", "guard", "median_readings"]),
             "is even, and a median needs a middle",
