@@ -1,0 +1,211 @@
+//! `$description` documents of the Homie convention 5: what a device has, made from the catalogue.
+
+use super::topics::{ALARM_COMMANDS, EVENT, GUARD_COMMANDS, Shape, alarm_id, node_and_property};
+use crate::engine::catalogue::{ALARMS, Kind, Of, SIGNALS, SignalId};
+use crate::engine::output::{AlarmKey, AlarmState, ValueKey};
+use crate::engine::setup::Setup;
+use crate::settings::Settings;
+use serde_json::{Map, Value, json};
+use std::hash::{Hash as _, Hasher as _};
+
+/// Version of the convention.
+const HOMIE: &str = "5.0";
+
+/// The daemon: the root device, without nodes of its own.
+pub fn daemon_description(settings: &Settings, plants: &[&str]) -> Value {
+    versioned(json!({
+        "homie": HOMIE,
+        "name": format!("permeated ({})", settings.daemon.id),
+        "type": "permeated",
+        "children": plants,
+        "nodes": {},
+    }))
+}
+
+/// A plant: a child of the daemon.
+pub fn plant_description(setup: &Setup, name: &str, daemon: &str) -> Value {
+    let mut nodes: Map<String, Value> = Map::new();
+    for key in value_keys(setup) {
+        let (node, property) = node_and_property(setup, key);
+        add(&mut nodes, &node, &property, value_property(setup, key));
+        add(&mut nodes, &node, &format!("{property}-quality"), quality_property());
+        if key.signal.row().kind_is_numeric() {
+            add(&mut nodes, &node, &format!("{property}-u"), uncertainty_property(setup, key));
+        }
+    }
+    add(&mut nodes, "guard", "permit", plain("json", "Permit: may water run, and why not"));
+    for command in GUARD_COMMANDS {
+        add(&mut nodes, "guard", command, settable(command));
+    }
+    for key in alarm_keys(setup) {
+        let id = alarm_id(setup, key);
+        add(&mut nodes, "alarm", &id, alarm_property(key));
+        add(&mut nodes, "alarm", &format!("{id}-detail"), plain("json", "Details"));
+    }
+    for command in ALARM_COMMANDS {
+        add(&mut nodes, "alarm", command, settable(command));
+    }
+    add(&mut nodes, "service", "entry", settable("entry"));
+    let mut log = plain("json", "Transitions, commands and answers, start records, service");
+    log["retained"] = json!(false);
+    add(&mut nodes, EVENT, "log", log);
+    versioned(json!({
+        "homie": HOMIE,
+        "name": if name.is_empty() { &setup.plant } else { name },
+        "type": "reverse-osmosis",
+        "parent": daemon,
+        "root": daemon,
+        "nodes": nodes,
+    }))
+}
+
+/// Every value that this plant may have.
+pub fn value_keys(setup: &Setup) -> Vec<ValueKey> {
+    let mut keys = Vec::new();
+    for row in SIGNALS {
+        let count = match row.of {
+            Of::Plant => None,
+            Of::Sensor => Some(setup.sensors.len()),
+            Of::Part => Some(setup.parts.len()),
+        };
+        match count {
+            None => keys.push(ValueKey { signal: row.id, of: None }),
+            Some(count) => keys.extend(
+                (0..count)
+                    .filter(|&index| row.of != Of::Part || setup.parts[index].kind.is_vessel())
+                    .filter_map(|index| u16::try_from(index).ok())
+                    .map(|of| ValueKey { signal: row.id, of: Some(of) }),
+            ),
+        }
+    }
+    keys
+}
+
+/// Every alarm that this plant may have.
+pub fn alarm_keys(setup: &Setup) -> Vec<AlarmKey> {
+    let mut keys = Vec::new();
+    for row in ALARMS {
+        let count = match row.of {
+            Of::Plant => None,
+            Of::Sensor => Some(setup.sensors.len()),
+            Of::Part => Some(setup.parts.len()),
+        };
+        match count {
+            None => keys.push(AlarmKey { alarm: row.id, of: None }),
+            Some(count) => keys.extend(
+                (0..count)
+                    .filter_map(|index| u16::try_from(index).ok())
+                    .map(|of| AlarmKey { alarm: row.id, of: Some(of) }),
+            ),
+        }
+    }
+    keys
+}
+
+/// What people call a value.
+pub fn value_name(setup: &Setup, key: ValueKey) -> String {
+    let (node, property) = node_and_property(setup, key);
+    let words = if key.signal == SignalId::Reading || key.of.is_some() {
+        format!("{node} {property}")
+    } else {
+        property
+    };
+    let mut name = words.replace('-', " ");
+    if let Some(first) = name.get_mut(0..1) {
+        first.make_ascii_uppercase();
+    }
+    name
+}
+
+impl crate::engine::catalogue::SignalRow {
+    /// Its values are numbers. For readings it depends on the quantity; most are.
+    fn kind_is_numeric(&self) -> bool {
+        !matches!(self.kind, Kind::State | Kind::Flag | Kind::Text)
+    }
+}
+
+fn value_property(setup: &Setup, key: ValueKey) -> Value {
+    let shape = Shape::of_value(key, setup);
+    let mut property = plain(shape.datatype, &value_name(setup, key));
+    if !shape.unit.is_empty() {
+        property["unit"] = json!(shape.unit);
+    }
+    property
+}
+
+fn uncertainty_property(setup: &Setup, key: ValueKey) -> Value {
+    let shape = Shape::of_value(key, setup);
+    let mut property = plain("float", "Standard uncertainty");
+    if !shape.unit.is_empty() {
+        property["unit"] = json!(shape.unit);
+    }
+    property
+}
+
+fn quality_property() -> Value {
+    let mut property = plain("enum", "Quality");
+    property["format"] = json!("good,suspect,assumed,absent");
+    property
+}
+
+fn alarm_property(key: AlarmKey) -> Value {
+    const STATES: [AlarmState; 7] = [
+        AlarmState::Normal,
+        AlarmState::Unacknowledged,
+        AlarmState::Acknowledged,
+        AlarmState::ReturnedUnacknowledged,
+        AlarmState::Shelved,
+        AlarmState::SuppressedByDesign,
+        AlarmState::OutOfService,
+    ];
+    let mut property = plain("enum", key.alarm.row().means);
+    property["format"] = json!(STATES.map(AlarmState::word).join(","));
+    property
+}
+
+fn settable(command: &str) -> Value {
+    let mut property = plain("string", command);
+    property["settable"] = json!(true);
+    property["retained"] = json!(false);
+    property
+}
+
+fn plain(datatype: &str, name: &str) -> Value {
+    json!({"datatype": datatype, "name": name})
+}
+
+fn add(nodes: &mut Map<String, Value>, node: &str, property: &str, description: Value) {
+    let node =
+        nodes.entry(node).or_insert_with(|| json!({"name": node, "type": node, "properties": {}}));
+    node["properties"][property] = description;
+}
+
+/// The convention wants a version that changes with the document: a digest of it does, and the same
+/// document has the same version on every start.
+fn versioned(mut document: Value) -> Value {
+    let mut hasher = Digest::default();
+    document.to_string().hash(&mut hasher);
+    document["version"] = json!(hasher.finish() >> 12);
+    document
+}
+
+/// FNV-1a: the same on every machine and in every release of the compiler.
+struct Digest(u64);
+
+impl Default for Digest {
+    fn default() -> Self {
+        Self(0xcbf2_9ce4_8422_2325)
+    }
+}
+
+impl std::hash::Hasher for Digest {
+    fn finish(&self) -> u64 {
+        self.0
+    }
+
+    fn write(&mut self, bytes: &[u8]) {
+        for byte in bytes {
+            self.0 = (self.0 ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3);
+        }
+    }
+}
