@@ -264,7 +264,7 @@ fn a_night_brings_creep_and_short_stops_bring_less() {
     near("long", long.extra_salt_mg, night.extra_salt_mg, 0.03 * night.extra_salt_mg);
     let settle = night.settle_litres.expect("three hours are enough");
     assert!((0.3..8.0).contains(&settle), "{settle}");
-    assert_eq!(run(8.0 * 3600.0).settle_litres.is_some(), true);
+    assert!(run(8.0 * 3600.0).settle_litres.is_some());
 }
 
 #[test]

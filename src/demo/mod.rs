@@ -9,12 +9,15 @@
 //! Absent on purpose: hydraulic hammer, biofilm, silica (it does not conduct and nobody here
 //! measures it), plug-flow delays in tubes, a chromatographic overshoot of weak acids.
 
+pub mod bus;
 pub mod faults;
 pub mod membrane;
 pub mod parameters;
 pub mod plant;
 pub mod probes;
+pub mod publisher;
 pub mod random;
+pub mod relay;
 pub mod store;
 pub mod tap;
 pub mod truth;
