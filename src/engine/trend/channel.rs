@@ -1,0 +1,437 @@
+//! One sensor on the trend path: put in order, checked, freed of outliers, smoothed, published.
+//!
+//! Invariants: readings of standing water never meet readings of flowing water, in no window; what
+//! is smoothed goes to people only, totals and fits take the cleaned reading; a stored or late copy
+//! refreshes nothing; silence while nothing flows is no fault of a probe.
+
+use super::solids::{self, Solids};
+use crate::engine::fit::display::Display;
+use crate::engine::setup::{SensorSetup, Setup};
+use crate::engine::signal::hampel::{Hampel, Kind, Rules, scale_floor};
+use crate::engine::signal::interval::{IntervalLearner, StaleRule};
+use crate::engine::signal::order::{Order, Placement};
+use crate::engine::signal::plausible::Plausible;
+use crate::engine::signal::quantise;
+use crate::engine::signal::smooth::Ewma;
+use crate::engine::time::{Mono, Now, Span};
+use crate::engine::trend::Observation;
+use crate::engine::value::{self, Flag, NoReading, Reason, Valued};
+use crate::units::Quantity;
+use serde::{Deserialize, Serialize};
+use std::collections::VecDeque;
+
+/// Readings of settled water from which the level of a probe is taken.
+const LEVEL_READINGS: usize = 60;
+/// ... and how old they may be.
+const LEVEL_TIME: Span = Span::from_secs(900);
+/// Good readings in a row that end a trouble.
+const GOOD_AGAIN: u32 = 3;
+/// A trouble is told after this.
+const TROUBLE_TOLD: Span = Span::from_secs(300);
+
+/// One sensor.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub(super) struct Channel {
+    /// Id of the sensor, to find it again after the settings changed.
+    pub(super) id: String,
+    order: Order,
+    interval: IntervalLearner,
+    hampel: Hampel,
+    smooth: Ewma,
+    /// Cleaned readings of settled flowing water, as displayed on the plant's scale.
+    level: VecDeque<(Mono, f64)>,
+    /// Last good reading, cleaned (solids: ppm on the plant's scale).
+    last: Option<Valued<f64>>,
+    /// Last smoothed value of the same.
+    shown: Option<Valued<f64>>,
+    /// Something live has come since the start of the daemon.
+    fresh: bool,
+    /// Display step on the plant's scale of the last solids reading.
+    step: f64,
+    trouble: Option<Trouble>,
+    good: u32,
+    /// Nothing has come since the last reading became stale.
+    silent: bool,
+}
+
+/// A sensor that gives nothing usable.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) struct Trouble {
+    pub(super) why: NoReading,
+    pub(super) since: Mono,
+}
+
+/// A reading after cleaning.
+#[derive(Clone, Debug)]
+pub(super) struct Clean {
+    /// When it was taken.
+    pub(super) at: Mono,
+    /// As displayed (solids: on the plant's scale); the neighbours' median where it was an outlier.
+    pub(super) value: f64,
+    /// It was an outlier.
+    pub(super) replaced: bool,
+}
+
+impl Channel {
+    pub(super) fn new(setup: &Setup, sensor: &SensorSetup) -> Self {
+        Self {
+            id: sensor.id.clone(),
+            order: Order::new(),
+            interval: IntervalLearner::new(sensor.interval),
+            hampel: Hampel::new(hampel_rules(setup, sensor)),
+            smooth: Ewma::new(time_constant(sensor.quantity)),
+            level: VecDeque::new(),
+            last: None,
+            shown: None,
+            fresh: false,
+            step: plant_step(setup, sensor),
+            trouble: None,
+            good: 0,
+            silent: false,
+        }
+    }
+
+    /// Takes a message; `None` for a copy, for what is older than what is known, and for no reading.
+    /// `temperature`: of the water at this probe; `making`: water is being made.
+    pub(super) fn take(
+        &mut self,
+        setup: &Setup,
+        sensor: &SensorSetup,
+        now: Now,
+        observation: Observation,
+        making: bool,
+        temperature: Option<&Valued<f64>>,
+    ) -> Option<Clean> {
+        let Observation { value, stamp, retained } = observation;
+        let placed = self.order.place(now.mono, stamp, value, retained);
+        if placed.placement == Placement::Duplicate || !placed.placement.is_live() {
+            return None;
+        }
+        self.interval.observe(now.mono, making);
+        self.silent = false;
+        if let Err(why) = Plausible::of(sensor).check(value) {
+            self.bad(why, now.mono);
+            return None;
+        }
+        let u = quantise::u_own(sensor);
+        let mut valued = if sensor.is_solids() {
+            match solids::convert(sensor, setup.ppm_factor, value, u, placed.at, temperature) {
+                Ok(Solids { tds, step }) => {
+                    self.step = step;
+                    tds
+                }
+                Err(why) => {
+                    self.bad(why, now.mono);
+                    return None;
+                }
+            }
+        } else {
+            Valued::measured(value, u, placed.at)
+        };
+        if placed.placement == Placement::ClockStepped && stamp.is_some() {
+            valued = valued.doubt(Flag::Suspect, Reason::Clock);
+        }
+        self.fresh = true;
+        self.good = self.good.saturating_add(1);
+        if self.good >= GOOD_AGAIN {
+            self.trouble = None;
+        }
+        if sensor.is_solids() && !making {
+            // Standing water: nothing of it may meet flowing water.
+            return Some(Clean { at: placed.at, value: valued.value, replaced: false });
+        }
+        let (cleaned, replaced) = match self.hampel.push(placed.at, valued.value) {
+            None => {
+                valued = valued.doubt(Flag::NotEvaluated, Reason::FewSamples);
+                (valued.value, false)
+            }
+            Some(cleaned) => (cleaned.value, cleaned.kind == Kind::Replaced),
+        };
+        if replaced {
+            valued = valued.doubt(Flag::Suspect, Reason::Spike);
+        }
+        valued.value = cleaned;
+        let smoothed = self.smooth.push(placed.at, cleaned).unwrap_or(cleaned);
+        let mut shown = Valued { value: smoothed, ..valued.clone() };
+        shown.u = shown.u.hypot(sensor.gain_u * smoothed);
+        self.shown = Some(shown);
+        self.last = Some(valued);
+        Some(Clean { at: placed.at, value: cleaned, replaced })
+    }
+
+    /// A message that was no reading, or the sensor's own word that it is offline.
+    pub(super) fn missing(&mut self, why: NoReading, now: Mono, flowing: bool) {
+        if matches!(why, NoReading::Offline | NoReading::Stale) {
+            self.interval.interrupted();
+            if flowing {
+                self.bad(why, now);
+            }
+        } else {
+            self.bad(why, now);
+        }
+    }
+
+    /// Its last reading became stale.
+    pub(super) fn fell_silent(&mut self, now: Mono, flowing: bool) {
+        self.silent = true;
+        self.missing(NoReading::Stale, now, flowing);
+    }
+
+    /// Nothing has come since its last reading became stale.
+    pub(super) fn is_silent(&self) -> bool {
+        self.silent
+    }
+
+    /// Readings come, and nothing is wrong with them.
+    pub(super) fn is_well(&self) -> bool {
+        self.trouble.is_none() && self.good >= GOOD_AGAIN
+    }
+
+    /// Lowest and highest of the kept readings of settled water; `None` below five.
+    pub(super) fn settled_spread(&self) -> Option<(f64, f64)> {
+        (self.level.len() >= 5).then(|| {
+            self.level.iter().fold((f64::MAX, f64::MIN), |(low, high), &(_, value)| {
+                (low.min(value), high.max(value))
+            })
+        })
+    }
+
+    /// The same sensor under changed settings: what is measured against them starts anew.
+    pub(super) fn refitted(self, setup: &Setup, sensor: &SensorSetup) -> Self {
+        let fresh = Self::new(setup, sensor);
+        Self { hampel: fresh.hampel, smooth: fresh.smooth, step: fresh.step, ..self }
+    }
+
+    fn bad(&mut self, why: NoReading, now: Mono) {
+        self.good = 0;
+        self.trouble.get_or_insert(Trouble { why, since: now });
+    }
+
+    /// A trouble that has lasted long enough to be told.
+    pub(super) fn told_trouble(&self, sensor: &SensorSetup, now: Mono) -> Option<Trouble> {
+        self.trouble.filter(|trouble| now >= trouble.since + told_after(sensor))
+    }
+
+    /// When a trouble that is not told yet will be.
+    pub(super) fn trouble_due(&self, sensor: &SensorSetup) -> Option<Mono> {
+        self.trouble.map(|trouble| trouble.since + told_after(sensor))
+    }
+
+    /// Flow stopped: a silence that began with it is no fault.
+    pub(super) fn forgive_silence(&mut self, sensor: &SensorSetup, now: Mono) {
+        if self.told_trouble(sensor, now).is_none()
+            && self.trouble.is_some_and(|t| matches!(t.why, NoReading::Stale | NoReading::Offline))
+        {
+            self.trouble = None;
+        }
+    }
+
+    /// Keeps a reading of settled water for the level.
+    pub(super) fn settled(&mut self, clean: &Clean) {
+        if clean.replaced {
+            return;
+        }
+        if self.level.len() == LEVEL_READINGS {
+            self.level.pop_front();
+        }
+        self.level.push_back((clean.at, clean.value));
+        while self.level.front().is_some_and(|&(at, _)| clean.at.since(at) > LEVEL_TIME) {
+            self.level.pop_front();
+        }
+    }
+
+    /// Level of settled flowing water: ppm on the plant's scale with the probe's own uncertainty,
+    /// without its gain. Readings divide the display step only where they dither.
+    pub(super) fn settled_level(&self, sensor: &SensorSetup) -> Option<Valued<f64>> {
+        let last = self.last.as_ref()?;
+        let (newest, _) = *self.level.back()?;
+        let shown: Vec<f64> = self.level.iter().map(|&(_, value)| value).collect();
+        let level = crate::engine::fit::display::level(&shown, self.display(sensor))?;
+        let zero = if sensor.quantity == Quantity::Resistivity {
+            0.0
+        } else {
+            sensor.zero_u * self.step_scale(sensor)
+        };
+        let mut valued = Valued {
+            value: level.value,
+            u: level.u.hypot(zero),
+            flag: Flag::Good,
+            reasons: Vec::new(),
+            basis: last.basis,
+            as_of: newest,
+        };
+        for &reason in last.reasons.iter().filter(|&&reason| reason == Reason::Compensation) {
+            valued = valued.doubt(Flag::Suspect, reason);
+        }
+        if shown.len() < 5 {
+            valued = valued.doubt(Flag::NotEvaluated, Reason::FewSamples);
+        }
+        Some(valued)
+    }
+
+    /// ppm on the plant's scale for one unit of the sensor, for uncertainties.
+    fn step_scale(&self, sensor: &SensorSetup) -> f64 {
+        if sensor.step > 0.0 { self.step / sensor.step } else { 1.0 }
+    }
+
+    /// How the probe shows ppm of the plant's scale.
+    pub(super) fn display(&self, sensor: &SensorSetup) -> Display {
+        // A resistivity step is no even step in ppm; it is fine where resistivity is used at all.
+        if sensor.quantity == Quantity::Resistivity {
+            return Display { step: 0.0, rounding: sensor.rounding };
+        }
+        Display { step: self.step, rounding: sensor.rounding }
+    }
+
+    /// Last good reading, cleaned; `None` when it is older than `longest` or from before the start.
+    pub(super) fn recent(&self, now: Mono, longest: Span) -> Option<&Valued<f64>> {
+        self.last.as_ref().filter(|last| self.fresh && now.since(last.as_of) <= longest)
+    }
+
+    /// What is published of this sensor.
+    pub(super) fn published(
+        &self,
+        setup: &Setup,
+        sensor: &SensorSetup,
+        now: Mono,
+        making: bool,
+        flowing: bool,
+    ) -> value::Result<f64> {
+        if !self.fresh {
+            return Err(if self.interval.last().is_some() || self.last.is_some() {
+                NoReading::NotSinceStart
+            } else {
+                NoReading::NeverSeen
+            });
+        }
+        if sensor.is_solids() && !making {
+            return Err(NoReading::NotApplicable);
+        }
+        if let Some(trouble) = self.trouble.filter(|_| self.good == 0) {
+            return Err(trouble.why);
+        }
+        if self.stale_at(setup, sensor, flowing).is_some_and(|at| now >= at) {
+            return Err(NoReading::Stale);
+        }
+        let shown = self.shown.clone().ok_or(NoReading::NotSinceStart)?;
+        match sensor.quantity {
+            Quantity::Conductivity => Ok(scaled(shown, 1.0 / setup.ppm_factor)),
+            Quantity::Resistivity => {
+                let conductivity = scaled(shown, 1.0 / setup.ppm_factor);
+                if conductivity.value <= 0.0 {
+                    return Err(NoReading::Unsupported);
+                }
+                let resistivity = 1.0 / conductivity.value;
+                let u = conductivity.u * resistivity * resistivity;
+                Ok(Valued { u, ..conductivity.relabel(|_| resistivity) })
+            }
+            _ => Ok(shown),
+        }
+    }
+
+    /// When the last reading becomes stale. Counters and switches that speak on change have no such
+    /// time while nothing flows.
+    pub(super) fn stale_at(
+        &self,
+        setup: &Setup,
+        sensor: &SensorSetup,
+        flowing: bool,
+    ) -> Option<Mono> {
+        if !self.fresh {
+            return None;
+        }
+        let on_change = matches!(sensor.quantity, Quantity::Pulses | Quantity::Volume)
+            || sensor.quantity.is_state();
+        if (on_change || sensor.is_solids()) && !flowing && !sensor.battery {
+            return None;
+        }
+        let rule =
+            StaleRule::of(sensor, &setup.limits.guard, flowing && !sensor.quantity.is_state());
+        self.interval.last().map(|last| self.interval.stale_at(flowing, &rule, last))
+    }
+
+    /// Water begins or ends to flow: windows of one never hold readings of the other.
+    pub(super) fn run_changed(&mut self, sensor: &SensorSetup) {
+        if sensor.is_solids() {
+            self.hampel.clear();
+            self.smooth.clear();
+            self.level.clear();
+            self.shown = None;
+        }
+    }
+
+    /// Seeds the published value with the broker's stored copy: for display, doubted.
+    pub(super) fn seed(
+        &mut self,
+        sensor: &SensorSetup,
+        value: f64,
+        now: Mono,
+    ) -> Option<Valued<f64>> {
+        if self.fresh || sensor.is_solids() || Plausible::of(sensor).check(value).is_err() {
+            return None;
+        }
+        let valued = Valued::measured(value, quantise::u_alone(sensor, value), now);
+        Some(valued.doubt(Flag::Suspect, Reason::Retained))
+    }
+
+    /// The daemon starts again: nothing is fresh.
+    pub(super) fn restarted(&mut self, sensor: &SensorSetup) {
+        self.fresh = false;
+        self.shown = None;
+        self.hampel.clear();
+        self.smooth.clear();
+        self.level.clear();
+        self.interval.interrupted();
+        self.good = 0;
+        if self.trouble.is_some_and(|t| matches!(t.why, NoReading::Stale | NoReading::Offline))
+            && !sensor.battery
+        {
+            self.trouble = None;
+        }
+    }
+}
+
+fn scaled(valued: Valued<f64>, factor: f64) -> Valued<f64> {
+    let u = valued.u * factor;
+    Valued { u, ..valued.relabel(|value| value * factor) }
+}
+
+/// Step of a solids probe on the plant's scale; of others their own.
+fn plant_step(setup: &Setup, sensor: &SensorSetup) -> f64 {
+    match sensor.quantity {
+        Quantity::Tds => sensor.step * setup.ppm_factor / sensor.ppm_factor,
+        Quantity::Conductivity => sensor.step * setup.ppm_factor,
+        Quantity::Resistivity => 0.0,
+        _ => sensor.step,
+    }
+}
+
+fn hampel_rules(setup: &Setup, sensor: &SensorSetup) -> Rules {
+    let step = plant_step(setup, sensor);
+    let time = (sensor.interval * 15).max(Span::from_secs(60));
+    let rules = Rules::usual(step, time);
+    // Where no step is declared the floor must come from the quantity: judgement.
+    let least = match sensor.quantity {
+        Quantity::Tds | Quantity::Conductivity | Quantity::Resistivity => 0.1,
+        Quantity::Temperature => 0.2,
+        Quantity::Pressure => 0.05,
+        Quantity::Flow => 0.01,
+        Quantity::Level => 0.3,
+        _ => 0.0,
+    };
+    Rules { floor: scale_floor(step).max(least), ..rules }
+}
+
+/// Time constant of what people see. Judgement: long enough for a steady digit, short against a
+/// start.
+fn time_constant(quantity: Quantity) -> Span {
+    match quantity {
+        Quantity::Temperature | Quantity::Level => Span::from_secs(60),
+        Quantity::Flow | Quantity::Power => Span::from_secs(15),
+        _ => Span::from_secs(30),
+    }
+}
+
+fn told_after(sensor: &SensorSetup) -> Span {
+    TROUBLE_TOLD.max(sensor.interval * 10)
+}

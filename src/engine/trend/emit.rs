@@ -1,0 +1,372 @@
+//! The one gate through which values of the trend path leave.
+//!
+//! Invariants: a value is rounded to its step before it is compared; an unchanged value leaves only
+//! at its heartbeat; an absent value leaves once, with its reason, and has no heartbeat; stamps of
+//! one key strictly rise, by one millisecond and with [`Reason::Clock`] while the clock is behind
+//! itself. Bound: one entry per catalogue row and sensor or part.
+
+use crate::engine::catalogue::SignalId;
+use crate::engine::output::{Datum, ValueKey, ValueUpdate};
+use crate::engine::setup::{SensorSetup, Setup};
+use crate::engine::time::{Mono, Now, Span, Wall};
+use crate::engine::value::{self, Basis, Flag, NoReading, Reason, Valued};
+use crate::units::Quantity;
+use serde::{Deserialize, Serialize};
+
+/// What was said last about one key.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+struct Sent {
+    /// The latest offer in the form in which it would leave, whether it did or not.
+    latest: ValueUpdate,
+    /// Time of the oldest input of `latest`.
+    as_of: Mono,
+    /// What left last, for the comparison.
+    datum: Result<Datum, NoReading>,
+    flag: Flag,
+    basis: Basis,
+    /// Stamp of what left last.
+    stamp: Option<Wall>,
+    /// Number that was stored last.
+    stored: Option<f64>,
+    /// When something left that was worth storing.
+    at: Mono,
+    /// False while the value rests (a fact of the last run): no heartbeat.
+    beats: bool,
+}
+
+/// The gate.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub(super) struct Emitter {
+    sent: Vec<Sent>,
+}
+
+/// How fine a value is told and stored.
+#[derive(Clone, Copy, Debug)]
+struct Grid {
+    step: f64,
+    deadband: f64,
+    heartbeat: Span,
+}
+
+impl Grid {
+    fn of(setup: &Setup, key: ValueKey) -> Self {
+        let row = key.signal.row();
+        let heartbeat = Span::from_secs(i64::from(row.heartbeat_secs));
+        let sensor = key.of.and_then(|of| setup.sensors.get(usize::from(of)));
+        match (key.signal, sensor) {
+            (SignalId::Reading, Some(sensor)) => {
+                let (step, deadband) = reading_grid(sensor, setup.ppm_factor);
+                Self { step, deadband, heartbeat }
+            }
+            _ => Self { step: row.step, deadband: row.deadband, heartbeat },
+        }
+    }
+}
+
+/// Step and deadband of a sensor's cleaned reading. Deadbands after DEFAULTS (EEMUA 191 as cited
+/// there): one display step for solids, flow 5 %, level 2 %, pressure 2 %, temperature 1 % of a
+/// usual range. The mean of many rounded readings is finer than the display, hence a tenth of it.
+fn reading_grid(sensor: &SensorSetup, ppm_factor: f64) -> (f64, f64) {
+    match sensor.quantity {
+        Quantity::Tds => {
+            let step = sensor.step * ppm_factor / sensor.ppm_factor;
+            if step > 0.0 { (decade(step / 10.0), step) } else { (0.01, 0.1) }
+        }
+        Quantity::Conductivity => {
+            if sensor.step > 0.0 {
+                (decade(sensor.step / 10.0), sensor.step)
+            } else {
+                (0.001, 0.1)
+            }
+        }
+        Quantity::Resistivity => (0.001, sensor.step.max(0.01)),
+        Quantity::Temperature => (0.1, 0.3),
+        Quantity::Pressure => (0.01, 0.05),
+        Quantity::Flow => (0.001, 0.005),
+        Quantity::Volume | Quantity::Pulses => (0.001, 0.1),
+        Quantity::Level => (0.1, 0.5),
+        Quantity::Power => (0.1, 2.0),
+        Quantity::Full | Quantity::Leak | Quantity::Open => (0.0, 0.0),
+    }
+}
+
+/// The power of ten at or below `step`, so that rounded numbers print short.
+fn decade(step: f64) -> f64 {
+    10f64.powi(step.log10().floor() as i32)
+}
+
+/// Rounds to a multiple of `step`; 0: not.
+fn round_to(value: f64, step: f64) -> f64 {
+    if step <= 0.0 {
+        return value;
+    }
+    let per_unit = (1.0 / step).round();
+    // Dividing by the whole number gives the double nearest to the decimal; multiplying by the
+    // step does not.
+    let rounded = if step < 1.0 && (per_unit * step - 1.0).abs() < 1e-9 {
+        (value * per_unit).round() / per_unit
+    } else {
+        (value / step).round() * step
+    };
+    // No negative zero in topics.
+    if rounded == 0.0 { 0.0 } else { rounded }
+}
+
+/// An uncertainty says nothing beyond its second digit (GUM 7.2.6).
+fn two_digits(u: f64) -> Option<f64> {
+    if u <= 0.0 || !u.is_finite() {
+        return None;
+    }
+    let exponent = u.log10().floor() as i32 - 1;
+    let rounded = if exponent < 0 {
+        let per_unit = 10f64.powi(-exponent);
+        (u * per_unit).round() / per_unit
+    } else {
+        let unit = 10f64.powi(exponent);
+        (u / unit).round() * unit
+    };
+    Some(rounded)
+}
+
+impl Emitter {
+    fn find(&self, key: ValueKey) -> Result<usize, usize> {
+        self.sent.binary_search_by(|sent| sent.latest.key.cmp(&key))
+    }
+
+    /// Offers a number; it leaves if it changed.
+    pub(super) fn number(
+        &mut self,
+        setup: &Setup,
+        now: Now,
+        key: ValueKey,
+        value: value::Result<f64>,
+        out: &mut Vec<ValueUpdate>,
+    ) {
+        let value = value.map(|valued| valued.relabel(Datum::Number));
+        self.offer(setup, now, key, value, false, out);
+    }
+
+    /// Offers a number that is a fact of one event (a start): it leaves even when it equals that of
+    /// the event before.
+    pub(super) fn fact(
+        &mut self,
+        setup: &Setup,
+        now: Now,
+        key: ValueKey,
+        value: value::Result<f64>,
+        out: &mut Vec<ValueUpdate>,
+    ) {
+        let value = value.map(|valued| valued.relabel(Datum::Number));
+        self.offer(setup, now, key, value, true, out);
+    }
+
+    /// Offers a yes or no.
+    pub(super) fn flag(
+        &mut self,
+        setup: &Setup,
+        now: Now,
+        key: ValueKey,
+        value: value::Result<bool>,
+        out: &mut Vec<ValueUpdate>,
+    ) {
+        let value = value.map(|valued| valued.relabel(Datum::Flag));
+        self.offer(setup, now, key, value, false, out);
+    }
+
+    fn offer(
+        &mut self,
+        setup: &Setup,
+        now: Now,
+        key: ValueKey,
+        value: value::Result<Datum>,
+        always: bool,
+        out: &mut Vec<ValueUpdate>,
+    ) {
+        let grid = Grid::of(setup, key);
+        let (update, as_of) = shape(now, key, value, grid.step);
+        let at = match self.find(key) {
+            Ok(at) => {
+                let sent = &mut self.sent[at];
+                sent.latest = update;
+                sent.as_of = as_of;
+                sent.beats = true;
+                at
+            }
+            Err(at) => {
+                let sent = Sent {
+                    datum: update.datum.clone(),
+                    flag: update.flag,
+                    basis: update.basis,
+                    latest: update,
+                    as_of,
+                    stamp: None,
+                    stored: None,
+                    at: now.mono,
+                    beats: true,
+                };
+                self.sent.insert(at, sent);
+                self.leave(at, now, true, out);
+                return;
+            }
+        };
+        let sent = &self.sent[at];
+        let quality = (sent.latest.flag, sent.latest.basis) != (sent.flag, sent.basis);
+        let changed = sent.latest.datum != sent.datum || quality;
+        let due = beat_due(sent, grid.heartbeat, now.mono);
+        if !(changed || due || always) {
+            return;
+        }
+        let moved = match (&sent.latest.datum, sent.stored) {
+            (Ok(Datum::Number(number)), Some(stored)) => {
+                // Half a step of slack: a difference of exactly the deadband must count although
+                // both numbers are rounded.
+                (number - stored).abs() + grid.step.max(1e-12) * 1e-3 >= grid.deadband
+                    && *number != stored
+            }
+            (latest, _) => *latest != sent.datum,
+        };
+        self.leave(at, now, moved || quality || due || always, out);
+    }
+
+    /// Sends the latest of an entry.
+    fn leave(&mut self, at: usize, now: Now, store: bool, out: &mut Vec<ValueUpdate>) {
+        let sent = &mut self.sent[at];
+        let mut update = sent.latest.clone();
+        update.stamp = rising(&mut update.reasons, update.stamp, sent.stamp, now.wall);
+        update.store = store;
+        sent.stamp = update.stamp.or(sent.stamp);
+        sent.datum = update.datum.clone();
+        sent.flag = update.flag;
+        sent.basis = update.basis;
+        if store {
+            sent.at = now.mono;
+            sent.stored = match update.datum {
+                Ok(Datum::Number(number)) => Some(number),
+                _ => None,
+            };
+        }
+        out.push(update);
+    }
+
+    /// Lets a value stand as a fact of the last run: it keeps its last word and has no heartbeat
+    /// until it is offered again.
+    pub(super) fn rest(&mut self, key: ValueKey) {
+        if let Ok(at) = self.find(key) {
+            self.sent[at].beats = false;
+        }
+    }
+
+    /// Sends what is due for its heartbeat.
+    pub(super) fn beat(&mut self, setup: &Setup, now: Now, out: &mut Vec<ValueUpdate>) {
+        for at in 0..self.sent.len() {
+            let grid = Grid::of(setup, self.sent[at].latest.key);
+            if beat_due(&self.sent[at], grid.heartbeat, now.mono) {
+                self.leave(at, now, true, out);
+            }
+        }
+    }
+
+    /// When the next heartbeat is due.
+    pub(super) fn next_beat(&self) -> Option<Mono> {
+        self.sent
+            .iter()
+            .filter(|sent| sent.beats && sent.latest.datum.is_ok())
+            .filter_map(|sent| {
+                let secs = sent.latest.key.signal.row().heartbeat_secs;
+                (secs > 0).then(|| sent.at + Span::from_secs(i64::from(secs)))
+            })
+            .min()
+    }
+
+    /// Forgets what the broker and the pages may have lost over a restart: everything leaves again
+    /// at its next offer. Stamps are kept, so that they go on rising.
+    pub(super) fn repeat_all(&mut self) {
+        for sent in &mut self.sent {
+            sent.datum = Err(NoReading::NeverSeen);
+            sent.stored = None;
+        }
+    }
+
+    /// Gives entries of sensors and parts their new numbers after the settings changed; entries
+    /// whose owner is gone are dropped. `renumber` gives the new number of an old one.
+    pub(super) fn renumber(&mut self, renumber: impl Fn(SignalId, u16) -> Option<u16>) {
+        self.sent.retain_mut(|sent| match sent.latest.key.of {
+            None => true,
+            Some(of) => match renumber(sent.latest.key.signal, of) {
+                Some(new) => {
+                    sent.latest.key.of = Some(new);
+                    true
+                }
+                None => false,
+            },
+        });
+        self.sent.sort_by_key(|sent| sent.latest.key);
+    }
+}
+
+fn beat_due(sent: &Sent, heartbeat: Span, now: Mono) -> bool {
+    heartbeat > Span::ZERO && sent.beats && sent.latest.datum.is_ok() && now >= sent.at + heartbeat
+}
+
+/// The form in which a value leaves, before its stamp is made to rise.
+fn shape(now: Now, key: ValueKey, value: value::Result<Datum>, step: f64) -> (ValueUpdate, Mono) {
+    match value {
+        Ok(Valued { value, u, flag, reasons, basis, as_of }) => {
+            let datum = match value {
+                Datum::Number(number) => Datum::Number(round_to(number, step)),
+                other => other,
+            };
+            let age = now.mono.since(as_of);
+            let stamp = now.wall.map(|wall| wall + Span::from_millis(-age.millis().max(0)));
+            (
+                ValueUpdate {
+                    key,
+                    datum: Ok(datum),
+                    u: two_digits(u),
+                    flag,
+                    reasons,
+                    basis,
+                    stamp,
+                    store: false,
+                },
+                as_of,
+            )
+        }
+        Err(reason) => (
+            ValueUpdate {
+                key,
+                datum: Err(reason),
+                u: None,
+                flag: Flag::Good,
+                reasons: Vec::new(),
+                basis: Basis::Measured,
+                stamp: now.wall,
+                store: false,
+            },
+            now.mono,
+        ),
+    }
+}
+
+/// The stamp of the next point of a series. The time of the oldest input may stand still while
+/// another input moves; then the point is of now. Only when even now is not later than the last
+/// point has the clock stepped back: last plus one millisecond, flagged.
+fn rising(
+    reasons: &mut Vec<Reason>,
+    wanted: Option<Wall>,
+    last: Option<Wall>,
+    now: Option<Wall>,
+) -> Option<Wall> {
+    let (wanted, now) = (wanted?, now?);
+    let Some(last) = last else { return Some(wanted) };
+    if wanted > last {
+        return Some(wanted);
+    }
+    if now > last {
+        return Some(now);
+    }
+    if let Err(at) = reasons.binary_search(&Reason::Clock) {
+        reasons.insert(at, Reason::Clock);
+    }
+    Some(last + Span::from_millis(1))
+}

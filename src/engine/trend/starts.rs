@@ -1,0 +1,370 @@
+//! Runs begin and end; the record of a start.
+
+use super::run::{Gains, Record, Run};
+use super::water::Flow;
+use super::{Results, Standing, Trend, of_plant};
+use crate::engine::catalogue::{AlarmId, SignalId};
+use crate::engine::fit::display::Display;
+use crate::engine::output::{AlarmKey, LogEntry};
+use crate::engine::phase::Phase;
+use crate::engine::process::start::{Axis, NotReached};
+use crate::engine::setup::{SensorIx, Setup};
+use crate::engine::time::{Mono, Now, Span};
+use crate::engine::value::{self, NoReading, Valued};
+use crate::settings::schema::{Point, Role};
+use serde_json::json;
+
+/// A pause in the flow no longer than this is not the end of a run: a meter missed a word, a float
+/// bounced.
+pub(super) const PAUSE_MAX: Span = Span::from_secs(20);
+/// A run that was under way when the daemon went away is the same run if water flows again, or
+/// still, within this time after the start.
+const RESUMES_WITHIN: Span = Span::from_secs(60);
+/// Starts in a row without a settled value that are told.
+const UNSETTLED_TOLD: u32 = 3;
+/// Wash-out constants and settled values remembered.
+const REMEMBERED: usize = 9;
+
+impl Trend {
+    /// Brings everything up to `now` under the standing of before, then takes the new one.
+    pub(super) fn observe(&mut self, setup: &Setup, now: Now, is: Standing, out: &mut Results) {
+        self.water.advance(setup, now.mono);
+        let was = self.standing;
+        self.standing = is;
+        let making = is.flowing && is.phase != Phase::Flushing;
+        let diverted = self.is_diverted(setup, is);
+        let was_making = self.water.is_making();
+        let was_flowing = was.flowing;
+        if making != was_making || is.flowing != was_flowing || diverted != self.water.is_diverted()
+        {
+            self.water.standing(now.mono, making, is.flowing, diverted);
+        }
+        if making && !was_making {
+            self.flow_began(setup, now, out);
+        }
+        if !making && was_making {
+            self.flow_ended(setup, now, out);
+        }
+        if let Some(paused) = self.paused
+            && now.mono >= paused + PAUSE_MAX
+        {
+            self.run_ended(setup, now, paused, out);
+        }
+    }
+
+    /// Permeate goes to the drain before the resin: by the divert valve's own word, else by the
+    /// standing during the first water of a plant that has such a valve.
+    fn is_diverted(&self, setup: &Setup, is: Standing) -> bool {
+        if setup.actuators_of(Role::Divert).next().is_none() {
+            return false;
+        }
+        match self.divert_open {
+            Some(open) => !open,
+            None => {
+                is.to_drain
+                    && is.phase == Phase::Starting
+                    && setup.actuators_of(Role::ProductDivert).next().is_none()
+            }
+        }
+    }
+
+    /// A valve told its state.
+    pub(super) fn valve_word(&mut self, setup: &Setup, sensor: SensorIx, open: bool) {
+        let divert = setup
+            .actuators_of(Role::Divert)
+            .any(|actuator| setup.actuators[actuator].state_sensor == Some(sensor));
+        if divert {
+            self.divert_open = Some(open);
+        }
+    }
+
+    fn flow_began(&mut self, setup: &Setup, now: Now, out: &mut Results) {
+        self.windows_apart(setup);
+        if self.paused.take().is_some() && self.run.is_some() {
+            return;
+        }
+        let resumed = self.resumed.take().is_some_and(|at| now.mono.since(at) <= RESUMES_WITHIN);
+        let in_litres = self.water.basis(Flow::Permeate).is_some()
+            || setup.assumed.permeate_litres_per_min.is_some();
+        let mut run = Run::new(now.mono, now.wall, self.water.live(Flow::Permeate), in_litres);
+        run.idle = self.idle_since.map(|since| now.mono.since(since));
+        run.joined = resumed;
+        run.first_diverted = self.water.is_diverted();
+        if !resumed {
+            self.water.starts += 1;
+        }
+        self.idle_since = None;
+        self.run = Some(run);
+        self.membrane.run_began();
+        self.resin.run_began(self.water.to_resin);
+        self.publish_totals(setup, now, out);
+    }
+
+    fn flow_ended(&mut self, setup: &Setup, now: Now, out: &mut Results) {
+        self.paused = Some(now.mono);
+        self.resin_close(setup, now);
+        self.windows_apart(setup);
+        self.publish_all_readings(setup, now, out);
+        self.publish_totals(setup, now, out);
+        for (channel, sensor) in self.channels.iter_mut().zip(&setup.sensors) {
+            channel.forgive_silence(sensor, now.mono);
+        }
+    }
+
+    fn windows_apart(&mut self, setup: &Setup) {
+        for (channel, sensor) in self.channels.iter_mut().zip(&setup.sensors) {
+            channel.run_changed(sensor);
+        }
+    }
+
+    /// The run is over since `ended`.
+    fn run_ended(&mut self, setup: &Setup, now: Now, ended: Mono, out: &mut Results) {
+        self.paused = None;
+        self.idle_since = Some(ended);
+        self.write_record(setup, now, out);
+        if let Some(run) = self.run.take() {
+            self.judge_run(setup, now, &run, out);
+        }
+        self.rest_membrane(setup, now, out);
+        self.publish_resin(setup, now, out);
+    }
+
+    /// Writes the record of the run's start, once.
+    pub(super) fn write_record(&mut self, setup: &Setup, now: Now, out: &mut Results) {
+        if self.run.as_ref().is_none_or(|run| run.recorded) {
+            return;
+        }
+        let probe = setup.solids_at(Point::Permeate).next();
+        let display = probe.map_or(Display::nearest(0.0), |sensor| {
+            self.channels[sensor].display(&setup.sensors[sensor])
+        });
+        let gains = Gains {
+            probe: probe.map_or(0.0, |sensor| setup.sensors[sensor].gain_u),
+            meter: self.permeate_meter_gain(setup),
+            litres: self.water.basis(Flow::Permeate).unwrap_or_default(),
+        };
+        let before = median(self.settled_values.iter().copied());
+        let feed = self.feed_level(setup, now).map(|feed| feed.value);
+        let Some(run) = &mut self.run else { return };
+        run.recorded = true;
+        let run = run.clone();
+        let record = run.record(setup, now.mono, before, feed, display, gains);
+        let reached = record.as_ref().map(|record| record.start.settled.is_ok());
+        if let Some(record) = &record {
+            self.learn(setup, &run, record);
+            self.publish_start(setup, now, &run, record, out);
+        }
+        out.logs.push(entry(now, &run, record.as_ref(), probe.is_some()));
+        if !run.joined
+            && let Some(reached) = reached
+        {
+            self.tell_unsettled(reached, &run, out);
+        }
+    }
+
+    fn learn(&mut self, setup: &Setup, run: &Run, record: &Record) {
+        if let (Ok(curve), Axis::Litres) = (&record.start.fit, record.start.axis) {
+            remember(&mut self.constants, curve.first.constant);
+        }
+        if let Ok(settled) = &record.settled {
+            remember(&mut self.settled_values, settled.value);
+        }
+        if !run.first_diverted {
+            self.resin.first_water(setup, record.before_first);
+        }
+    }
+
+    fn tell_unsettled(&mut self, reached: bool, run: &Run, out: &mut Results) {
+        self.unsettled = if reached { 0 } else { self.unsettled.saturating_add(1) };
+        let key = AlarmKey { alarm: AlarmId::SettleNotReached, of: None };
+        if reached {
+            self.told.clear(key, "The permeate settled again.".to_owned(), out);
+        } else if self.unsettled >= UNSETTLED_TOLD {
+            let text = format!(
+                "{} starts in a row ended before the permeate had settled, so most of what they made was first water; {} readings came in the last of them. Let the plant run longer at a time: a wider band between start and stop does that.",
+                self.unsettled,
+                run.readings(),
+            );
+            let (value, limit) = (Some(f64::from(self.unsettled)), Some(f64::from(UNSETTLED_TOLD)));
+            self.told.raise(key, value, limit, text, out);
+        }
+    }
+
+    fn publish_start(
+        &mut self,
+        setup: &Setup,
+        now: Now,
+        run: &Run,
+        record: &Record,
+        out: &mut Results,
+    ) {
+        let costs = self.resin.costs(setup);
+        let cost = match (&costs, &record.extra) {
+            (None, _) => Err(NoReading::NotConfigured),
+            (_, Err(why)) => Err(*why),
+            (Some(costs), Ok(extra)) => {
+                let factor = costs.resin_per_mg;
+                let u = (extra.u * factor).hypot(0.3 * extra.value * factor);
+                Ok(Valued { u, ..extra.clone().relabel(|mg| mg * factor) })
+            }
+        };
+        let advice = match (&costs, &record.start.fit, record.start.axis) {
+            _ if run.joined => Err(NoReading::Unsupported),
+            (None, ..) => Err(NoReading::NotConfigured),
+            (Some(costs), Ok(curve), Axis::Litres) if costs.water_per_litre > 0.0 => {
+                let litres = crate::engine::process::creep::divert(curve, *costs).litres.get();
+                Ok(Valued::measured(litres, 0.2 * litres, now.mono))
+            }
+            _ => Err(NoReading::Unsupported),
+        };
+        let facts: [(SignalId, value::Result<f64>); 7] = [
+            (SignalId::CreepPeak, record.peak.clone()),
+            (SignalId::CreepSettled, record.settled.clone()),
+            (SignalId::CreepSettleVolume, record.settle_volume.clone()),
+            (SignalId::CreepSettleTime, record.settle_secs.clone()),
+            (SignalId::CreepExtraSalt, record.extra.clone()),
+            (SignalId::CreepResinCost, cost),
+            (SignalId::CreepDivertAdvice, advice),
+        ];
+        for (signal, value) in facts {
+            self.emitter.fact(setup, now, of_plant(signal), value, &mut out.values);
+        }
+    }
+
+    fn permeate_meter_gain(&self, setup: &Setup) -> f64 {
+        setup
+            .sensors
+            .iter()
+            .filter(|sensor| matches!(sensor.point, Point::Permeate | Point::Product))
+            .filter(|sensor| super::water::is_meter(sensor))
+            .map(|sensor| sensor.gain_u)
+            .next()
+            // A declared flow is good to a fifth (judgement).
+            .unwrap_or(0.2)
+    }
+}
+
+fn remember(values: &mut std::collections::VecDeque<f64>, value: f64) {
+    if values.len() == REMEMBERED {
+        values.pop_front();
+    }
+    values.push_back(value);
+}
+
+/// Middle of some values; `None` for none.
+pub(super) fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut sorted: Vec<f64> = values.collect();
+    sorted.sort_by(f64::total_cmp);
+    let middle = sorted.len() / 2;
+    let upper = *sorted.get(middle)?;
+    if sorted.len() % 2 == 1 { Some(upper) } else { Some(f64::midpoint(sorted[middle - 1], upper)) }
+}
+
+/// Numbers in a record carry four digits: more would be the arithmetic's, not the water's.
+fn short(value: f64) -> f64 {
+    if value == 0.0 || !value.is_finite() {
+        return 0.0;
+    }
+    let digits = 3 - value.abs().log10().floor() as i32;
+    let scale = 10f64.powi(digits.abs());
+    if digits >= 0 { (value * scale).round() / scale } else { (value / scale).round() * scale }
+}
+
+fn not_reached(why: NotReached) -> &'static str {
+    match why {
+        NotReached::CutShort => "the run ended before the first water was out",
+        NotReached::StillMoving => "the reading was still changing when the run ended",
+        NotReached::TooFewReadings => "too few readings came",
+    }
+}
+
+/// The record as an entry of the event stream.
+fn entry(now: Now, run: &Run, record: Option<&Record>, has_probe: bool) -> LogEntry {
+    let number = |value: &value::Result<f64>| value.as_ref().ok().map(|v| short(v.value));
+    let spread = |value: &value::Result<f64>| value.as_ref().ok().map(|v| short(v.u));
+    let idle = run.idle.map(|idle| short(idle.secs()));
+    let text;
+    let data;
+    match record {
+        None => {
+            let why = if has_probe {
+                "no reading of the permeate came while water flowed"
+            } else {
+                "there is no probe in the permeate"
+            };
+            text = format!("Start without a record: {why}.");
+            data = json!({
+                "began": run.wall.map(|wall| wall.millis()),
+                "idle-secs": idle,
+                "settled-reached": false,
+                "no-record": why,
+            });
+        }
+        Some(record) => {
+            let start = &record.start;
+            let standing = match run.idle {
+                Some(idle) if idle >= Span::from_secs(5400) => {
+                    format!("after {:.1} h standing", idle.minutes() / 60.0)
+                }
+                Some(idle) => format!("after {:.0} min standing", idle.minutes()),
+                None => "after standing for an unknown time".to_owned(),
+            };
+            let peak = number(&record.peak).map_or("first water not seen".to_owned(), |peak| {
+                format!("first water {peak} ppm")
+            });
+            let settled = match (&start.settled, number(&record.settled)) {
+                (Ok(_), Some(settled)) => {
+                    let after = number(&record.settle_volume)
+                        .map(|litres| format!(" after {litres} L"))
+                        .or(number(&record.settle_secs).map(|secs| format!(" after {secs} s")))
+                        .unwrap_or_default();
+                    format!("settled at {settled} ppm{after}")
+                }
+                (Err(why), _) => format!("not settled: {}", not_reached(*why)),
+                (Ok(_), None) => "not settled".to_owned(),
+            };
+            let extra = number(&record.extra)
+                .map(|mg| format!(", {mg} mg of extra salt"))
+                .unwrap_or_default();
+            text = format!("Start {standing}: {peak}, {settled}{extra}.");
+            let fit = match &start.fit {
+                Ok(curve) => json!({
+                    "origin": short(curve.origin),
+                    "settled-ppm": short(curve.settled),
+                    "amplitude-ppm": short(curve.first.amplitude),
+                    "constant": short(curve.first.constant),
+                    "constant-u": short(curve.constant_u),
+                    "second-amplitude-ppm": curve.second.map(|term| short(term.amplitude)),
+                    "second-constant": curve.second.map(|term| short(term.constant)),
+                    "rmse-ppm": short(curve.rmse),
+                    "r2": short(curve.r2),
+                    "readings": curve.points,
+                }),
+                Err(why) => json!({ "refused": why, "because": why.text() }),
+            };
+            data = json!({
+                "began": run.wall.map(|wall| wall.millis()),
+                "idle-secs": idle,
+                "joined": run.joined,
+                "axis": start.axis,
+                "readings": start.readings,
+                "end": short(start.end),
+                "peak-ppm": number(&record.peak),
+                "settled-reached": start.settled.is_ok(),
+                "settled-ppm": number(&record.settled),
+                "settled-u": spread(&record.settled),
+                "not-reached": start.settled.err(),
+                "settle-litres": number(&record.settle_volume),
+                "settle-secs": number(&record.settle_secs),
+                "extra-mg": number(&record.extra),
+                "extra-u": spread(&record.extra),
+                "extra-by": start.extra.map(|extra| extra.by),
+                "extra-so-far": start.extra.map(|extra| extra.so_far),
+                "first-reading-misses-mg": short(record.before_first),
+                "to-drain": run.first_diverted,
+                "fit": fit,
+            });
+        }
+    }
+    LogEntry { at: now.wall, kind: "start-record".into(), text, data, protective: false }
+}

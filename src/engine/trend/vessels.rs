@@ -1,0 +1,343 @@
+//! Water behind the vessels: is the first one giving way, and is what the product shows a gas.
+//!
+//! Invariants: judged only in flowing water after the first of it; one run is a hint and two in a row
+//! are a finding (DEFAULTS: two runs); a run in which the probe said nothing counts neither way;
+//! where the evidence does not tell gas from breakthrough, nothing is said.
+
+use super::channel::Clean;
+use super::run::Run;
+use super::starts::median;
+use super::{Results, Trend, of_part};
+use crate::engine::catalogue::{AlarmId, SignalId};
+use crate::engine::output::AlarmKey;
+use crate::engine::setup::{SensorIx, Setup};
+use crate::engine::time::{Now, Span};
+use crate::settings::schema::Point;
+use serde::{Deserialize, Serialize};
+
+/// Litres over which an outlet must stand above a limit (DEFAULTS: 1 L).
+const ABOVE_LITRES: f64 = 1.0;
+/// Runs in a row that it takes.
+const RUNS: u32 = 2;
+/// A steady product reading that may be gas lies between these, ppm: what closed water with a usual
+/// amount of carbon dioxide conducts (reference sheet 1.4).
+const GAS_PPM: (f64, f64) = (0.7, 2.5);
+/// Litres of steady reading that make a plateau in one run: no more than the dose lets through.
+const GAS_LITRES: f64 = 0.25;
+/// Share of the resin that the account must say is left before gas is the likely cause.
+const GAS_RESIN_LEFT: f64 = 0.25;
+/// Product below this over a litre is pure again.
+const PURE_PPM: f64 = 0.5;
+/// Delivery and a week: order when nine charges in ten last no longer than this, days (DEFAULTS).
+const ORDER_DAYS: f64 = 14.0;
+
+/// How long a reading has stood above a limit in this run.
+#[derive(Clone, Copy, Debug, Default, Serialize, Deserialize)]
+struct Above {
+    from: Option<f64>,
+    met: bool,
+    /// Runs in a row before this one in which it was met.
+    runs: u32,
+}
+
+impl Above {
+    /// Takes a reading at these litres; true when the limit has now been met in enough runs.
+    fn take(&mut self, litres: f64, above: bool, over: f64) -> bool {
+        if above {
+            let from = *self.from.get_or_insert(litres);
+            self.met |= litres - from >= over;
+        } else {
+            self.from = None;
+        }
+        self.met && self.runs + 1 >= RUNS
+    }
+
+    /// The run is over; `judged`: the probe spoke for long enough to count.
+    fn run_ended(&mut self, judged: bool) {
+        if self.met {
+            self.runs = self.runs.saturating_add(1);
+        } else if judged {
+            self.runs = 0;
+        }
+        self.from = None;
+        self.met = false;
+    }
+}
+
+/// What the probes behind the vessels have shown.
+#[derive(Clone, Copy, Debug, Default, Serialize, Deserialize)]
+pub(super) struct Outlets {
+    begun: Above,
+    spent: Above,
+    gas: Above,
+    pure: Above,
+    /// Litres of this run in which the outlet of the first vessel was judged.
+    judged_from: Option<f64>,
+    judged: f64,
+    product_from: Option<f64>,
+    product_judged: f64,
+}
+
+impl Outlets {
+    /// The first vessel was changed: its outlet is another's now.
+    pub(super) fn lead_changed(&mut self) {
+        *self = Self::default();
+    }
+
+    pub(super) fn restarted(&mut self) {
+        let keep = |above: Above| Above { from: None, met: false, runs: above.runs };
+        *self = Self {
+            begun: keep(self.begun),
+            spent: keep(self.spent),
+            gas: keep(self.gas),
+            pure: Above::default(),
+            ..Self::default()
+        };
+    }
+}
+
+impl Trend {
+    /// A probe behind a vessel spoke in flowing water.
+    pub(super) fn outlet(
+        &mut self,
+        setup: &Setup,
+        now: Now,
+        sensor: SensorIx,
+        clean: &Clean,
+        out: &mut Results,
+    ) {
+        let Some(run) = &self.run else { return };
+        let limits = &setup.limits;
+        let litres = self.water.to_resin;
+        let x = run.x(now.mono, self.water.live(super::Flow::Permeate));
+        let out_of_rinse = if self.water.basis(super::Flow::Permeate).is_some() {
+            x >= limits.product.rinse_in_litres.max(0.5)
+        } else {
+            now.mono.since(run.began) >= Span::from_secs(300)
+        };
+        if !out_of_rinse || clean.replaced {
+            return;
+        }
+        self.channels[sensor].settled(clean);
+        let settled = run.settled.is_some();
+        let point = setup.sensors[sensor].point;
+        let lead_outlet = match setup.vessels().len() {
+            0 => None,
+            1 => Some(Point::Product),
+            _ => Some(Point::Between),
+        };
+        if settled && Some(point) == lead_outlet {
+            self.judge_lead(setup, litres, clean.value, out);
+        }
+        if settled && point == Point::Product {
+            self.judge_product(setup, sensor, litres, clean.value, out);
+        }
+    }
+
+    fn judge_lead(&mut self, setup: &Setup, litres: f64, value: f64, out: &mut Results) {
+        let limits = &setup.limits.stages;
+        let permeate = self.settled_permeate(setup);
+        let spent_at = permeate.map_or(limits.lead_spent_ppm, |p| {
+            limits.lead_spent_ppm.max(limits.lead_spent_share * p)
+        });
+        let outlets = &mut self.outlets;
+        let from = *outlets.judged_from.get_or_insert(litres);
+        outlets.judged = litres - from;
+        let begun = outlets.begun.take(litres, value >= limits.lead_begun_ppm, ABOVE_LITRES);
+        let spent = outlets.spent.take(litres, value >= spent_at, ABOVE_LITRES);
+        let single = setup.vessels().len() < 2;
+        if begun && !single {
+            let key = AlarmKey { alarm: AlarmId::LeadBegun, of: None };
+            let text = format!(
+                "The first vessel lets {value:.1} ppm through in two runs in a row; the second still holds, so the water is good. Order resin now{}.",
+                self.lead_days_text(setup, " while there is time: the account says "),
+            );
+            self.told.raise(key, Some(value), Some(limits.lead_begun_ppm), text, out);
+        }
+        if spent {
+            self.resin.lead_exhausted(setup);
+            if single {
+                return;
+            }
+            let key = AlarmKey { alarm: AlarmId::LeadSpent, of: None };
+            let share = permeate
+                .filter(|p| *p > 0.0)
+                .map(|p| format!(" ({:.0} % of what enters it)", 100.0 * value / p))
+                .unwrap_or_default();
+            let text = format!(
+                "The first vessel now passes {value:.1} ppm{share}; the second does all the work. Move the second into first place, fit fresh resin behind it and record the swap, or its account is wrong.",
+            );
+            self.told.raise(key, Some(value), Some(spent_at), text, out);
+        }
+    }
+
+    fn lead_days_text(&self, setup: &Setup, lead_in: &str) -> String {
+        let lead = self.resin.lead(setup);
+        let days = self
+            .resin
+            .values(setup, self.water.at())
+            .into_iter()
+            .find(|values| Some(values.part) == lead)
+            .and_then(|values| values.remaining_days.ok());
+        match days {
+            Some(days) if days.value > 0.0 => {
+                format!("{lead_in}about {:.0} days are left", days.value)
+            }
+            _ => String::new(),
+        }
+    }
+
+    /// Level of the permeate in this run, else the middle of earlier settled values.
+    fn settled_permeate(&self, setup: &Setup) -> Option<f64> {
+        setup
+            .solids_at(Point::Permeate)
+            .next()
+            .and_then(|sensor| self.channels[sensor].settled_level(&setup.sensors[sensor]))
+            .map(|level| level.value)
+            .or_else(|| median(self.settled_values.iter().copied()))
+    }
+
+    /// A steady 1 to 2 ppm with an unchanged permeate and resin left is the pattern of carbon
+    /// dioxide.
+    fn judge_product(
+        &mut self,
+        setup: &Setup,
+        sensor: SensorIx,
+        litres: f64,
+        value: f64,
+        out: &mut Results,
+    ) {
+        let step = self.channels[sensor].display(&setup.sensors[sensor]).step;
+        let steady = self.channels[sensor]
+            .settled_spread()
+            .is_some_and(|(low, high)| high - low <= step.max(0.5) + 1e-9);
+        let plateau = steady && (GAS_PPM.0..=GAS_PPM.1).contains(&value);
+        let outlets = &mut self.outlets;
+        let from = *outlets.product_from.get_or_insert(litres);
+        outlets.product_judged = litres - from;
+        let pure = value < PURE_PPM;
+        outlets.pure.take(litres, pure, ABOVE_LITRES);
+        let pure_litre = outlets.pure.met;
+        let gas = outlets.gas.take(litres, plateau, GAS_LITRES);
+        let key = AlarmKey { alarm: AlarmId::ProductReadingSuspect, of: None };
+        if pure && pure_litre {
+            self.outlets.gas.runs = 0;
+            self.told.clear(key, "The product reads zero again.".to_owned(), out);
+            return;
+        }
+        if !gas {
+            return;
+        }
+        // Everything that could tell it from breakthrough must speak, and speak for gas.
+        let before = median(self.settled_values.iter().copied());
+        let (Some(permeate), Some(before)) = (self.settled_permeate(setup), before) else { return };
+        let unchanged = (permeate - before).abs() <= (0.2 * before).max(1.0);
+        let left = self.resin.lead_left(setup);
+        let Some(left) = left.filter(|left| *left >= GAS_RESIN_LEFT && unchanged) else { return };
+        if self.told.stands(AlarmKey { alarm: AlarmId::LeadSpent, of: None }) {
+            return;
+        }
+        let text = format!(
+            "The product stands at {value:.1} ppm in two runs while the permeate is unchanged at {permeate:.1} ppm and the account says {:.0} % of the resin is left: typical of carbon dioxide from your tap. Stir a cup for an hour and read again; if it falls, plan airing of the permeate or an anion stage rather than new resin.",
+            100.0 * left,
+        );
+        self.told.raise(key, Some(value), Some(GAS_PPM.0), text, out);
+    }
+
+    /// A run is over.
+    pub(super) fn judge_run(&mut self, setup: &Setup, now: Now, run: &Run, out: &mut Results) {
+        let judged = self.outlets.judged >= ABOVE_LITRES;
+        let product_judged = self.outlets.product_judged >= ABOVE_LITRES;
+        self.outlets.begun.run_ended(judged);
+        self.outlets.spent.run_ended(judged);
+        self.outlets.gas.run_ended(product_judged);
+        self.outlets.pure.run_ended(true);
+        self.outlets.judged_from = None;
+        self.outlets.judged = 0.0;
+        self.outlets.product_from = None;
+        self.outlets.product_judged = 0.0;
+        if run.settled.is_some() {
+            self.judge_membrane_run(out);
+        }
+        self.judge_resin(setup, now, out);
+    }
+
+    /// Days left of the first vessel against the time that an order takes.
+    fn judge_resin(&mut self, setup: &Setup, now: Now, out: &mut Results) {
+        let Some(lead) = self.resin.lead(setup) else { return };
+        let values = self.resin.values(setup, now.mono);
+        let Some(values) = values.into_iter().find(|values| values.part == lead) else { return };
+        let Some(order_by) = values.order_by else { return };
+        let key = AlarmKey { alarm: AlarmId::ResinLow, of: Some(lead as u16) };
+        if order_by <= ORDER_DAYS {
+            let days = values.remaining_days.as_ref().map_or(order_by, |days| days.value);
+            let litres = values
+                .remaining_litres
+                .as_ref()
+                .map(|litres| format!(" ({:.0} L)", litres.value))
+                .unwrap_or_default();
+            let text = format!(
+                "The resin of {} will last about {days:.0} days{litres} at the present use, and nine such charges in ten at least {order_by:.0}: order resin now, so that it is there in time.",
+                setup.parts[lead].id,
+            );
+            self.told.raise(key, Some(order_by), Some(ORDER_DAYS), text, out);
+        } else if order_by > 2.0 * ORDER_DAYS {
+            let text =
+                format!("The resin of {} will last longer than was thought.", setup.parts[lead].id);
+            self.told.clear(key, text, out);
+        }
+    }
+
+    /// The first vessel holds fresh resin, or another vessel stands there.
+    pub(super) fn lead_is_new(&mut self, out: &mut Results) {
+        self.outlets.lead_changed();
+        for alarm in [AlarmId::LeadBegun, AlarmId::LeadSpent] {
+            let key = AlarmKey { alarm, of: None };
+            self.told.clear(key, "The first vessel was changed.".to_owned(), out);
+        }
+    }
+
+    /// Tells the values of every vessel.
+    pub(super) fn publish_resin(&mut self, setup: &Setup, now: Now, out: &mut Results) {
+        for values in self.resin.values(setup, now.mono) {
+            let pairs = [
+                (SignalId::ResinUsed, values.used),
+                (SignalId::ResinCapacity, values.capacity),
+                (SignalId::ResinRemainingLitres, values.remaining_litres),
+                (SignalId::ResinRemainingDays, values.remaining_days),
+                (SignalId::ResinVisibleLoad, values.visible),
+                (SignalId::ResinLitres, values.litres),
+            ];
+            for (signal, value) in pairs {
+                let key = of_part(signal, values.part);
+                self.emitter.number(setup, now, key, value, &mut out.values);
+            }
+        }
+    }
+
+    /// Readings behind the first vessel and behind the last, for the accounts.
+    fn outlet_readings(&self, setup: &Setup, now: Now) -> (Option<f64>, Option<f64>) {
+        let at = |point: Point| {
+            let sensor = setup.solids_at(point).next()?;
+            // A probe that fell silent still tells more than nothing about a vessel that changes
+            // over weeks.
+            let longest = Span::from_secs(3600).max(setup.sensors[sensor].interval * 12);
+            self.channels[sensor].recent(now.mono, longest).map(|valued| valued.value)
+        };
+        (at(Point::Between), at(Point::Product))
+    }
+
+    /// Counts the water up to this reading of the permeate.
+    pub(super) fn resin_water(&mut self, setup: &Setup, now: Now, inlet: f64) {
+        let outlets = self.outlet_readings(setup, now);
+        let to_resin = self.water.to_resin;
+        self.resin.water(setup, now.mono, to_resin, inlet, outlets);
+    }
+
+    /// Counts the water since the last reading of the permeate.
+    pub(super) fn resin_close(&mut self, setup: &Setup, now: Now) {
+        let outlets = self.outlet_readings(setup, now);
+        let to_resin = self.water.to_resin;
+        self.resin.close(setup, now.mono, to_resin, outlets);
+    }
+}
