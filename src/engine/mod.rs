@@ -11,14 +11,288 @@
 //! depends on chance.
 #![deny(clippy::disallowed_methods, clippy::disallowed_types)]
 
+pub mod alarm;
 pub mod catalogue;
+pub mod causes;
+pub mod condition;
 pub mod event;
 pub mod fit;
+pub mod guard;
 pub mod output;
 pub mod phase;
 pub mod process;
 pub mod setup;
 pub mod signal;
+pub mod snapshot;
 pub mod time;
 pub mod trend;
 pub mod value;
+
+use alarm::{Alarms, Evidence};
+use event::{Ask, Event};
+use guard::{Context, Guard};
+use output::{Output, ValueUpdate};
+use serde::{Deserialize, Serialize};
+use setup::Setup;
+use std::collections::VecDeque;
+use std::sync::Arc;
+use time::{Mono, Now, Span};
+use trend::emit::Emitter;
+use trend::{Observation, Results, Standing, Trend};
+
+/// More deadlines than this in a row without an event are a bug of ours, not of the plant.
+const DEADLINES_MAX: usize = 1_000_000;
+
+/// Everything that survives a restart.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+struct State {
+    guard: Guard,
+    alarms: Alarms,
+    trend: Trend,
+    /// The gate of the guard's own values.
+    emitter: Emitter,
+    /// How the trend path was last told that things stand.
+    standing: Standing,
+    /// Time of the last evaluation.
+    evaluated: Mono,
+}
+
+/// The engine of one plant.
+#[derive(Clone, Debug)]
+pub struct Engine {
+    setup: Arc<Setup>,
+    state: State,
+    outputs: VecDeque<Output>,
+    /// Longest time from spoiled product to the close command; from the setup alone.
+    worst_delay: Option<Span>,
+}
+
+impl Engine {
+    /// A new plant.
+    pub fn new(setup: Arc<Setup>) -> Self {
+        let guard = Guard::new(&setup);
+        let state = State {
+            standing: standing(&guard, &setup),
+            guard,
+            alarms: Alarms::default(),
+            trend: Trend::new(&setup),
+            emitter: Emitter::default(),
+            evaluated: Mono::ZERO,
+        };
+        Self::from_state(setup, state)
+    }
+
+    fn from_state(setup: Arc<Setup>, state: State) -> Self {
+        let worst_delay = causes::product_delay(&setup);
+        Self { setup, state, outputs: VecDeque::new(), worst_delay }
+    }
+
+    /// What it was built from.
+    pub fn setup(&self) -> &Arc<Setup> {
+        &self.setup
+    }
+
+    /// The guard, to look at.
+    pub fn guard(&self) -> &Guard {
+        &self.state.guard
+    }
+
+    /// The alarms, to look at.
+    pub fn alarms(&self) -> &Alarms {
+        &self.state.alarms
+    }
+
+    /// Time of the last evaluation; `handle` counts an earlier one as this.
+    pub fn evaluated(&self) -> Mono {
+        self.state.evaluated
+    }
+
+    /// Fires every deadline up to `now`, in order and each at its own time, then applies the event.
+    ///
+    /// # Panics
+    /// When a deadline does not move although it has fired: a bug of ours. The driver then drops the
+    /// guard sockets, so that the wills close.
+    pub fn handle(&mut self, now: Now, event: Event) {
+        let now = Now { mono: now.mono.max(self.state.evaluated), wall: now.wall };
+        let mut fired = 0;
+        while let Some((due, _)) = self.poll_timeout().filter(|(due, _)| *due <= now.mono) {
+            fired += 1;
+            assert!(fired < DEADLINES_MAX, "a deadline does not move");
+            let wall = now.wall.map(|wall| wall + due.since(now.mono));
+            self.evaluate(Now { mono: due, wall }, None);
+        }
+        // A tick only lets deadlines fire: an evaluation at a time of the driver's choosing would
+        // make a late driver differ from a punctual one.
+        if event != Event::Tick {
+            self.evaluate(now, Some(&event));
+        }
+    }
+
+    /// The next output, in order.
+    pub fn poll_output(&mut self) -> Option<Output> {
+        self.outputs.pop_front()
+    }
+
+    /// When the engine wants to be woken, and why.
+    pub fn poll_timeout(&self) -> Option<(Mono, &'static str)> {
+        let mut due = Vec::new();
+        let after = self.state.evaluated;
+        self.state.guard.deadlines(&self.setup, &mut due);
+        let mut add = |at: Option<Mono>, why| {
+            if let Some(at) = at {
+                due.push((at, why));
+            }
+        };
+        add(self.state.alarms.deadline(), "the end of a shelving");
+        add(self.state.trend.timeout(), "the trend path");
+        add(self.state.emitter.next_beat(), "a value's heartbeat");
+        due.into_iter().filter(|(at, _)| *at > after).min_by_key(|(at, _)| *at)
+    }
+
+    /// Applies an event and looks at everything anew: the guard first and whole, then the trend path.
+    fn evaluate(&mut self, now: Now, event: Option<&Event>) {
+        let State { guard, alarms, trend, emitter, standing: told, .. } = &mut self.state;
+        let setup: &Setup = &self.setup;
+        let mut out = Vec::new();
+        alarms.tick(now.mono);
+        let mut cx = Context { setup, now, alarms, out: &mut out };
+        let mut taken = true;
+        match event {
+            Some(Event::Command(command)) => taken = guard.command(&mut cx, command),
+            Some(other) => guard.event(&mut cx, other),
+            None => {}
+        }
+        guard.evaluate(&mut cx);
+
+        let mut results = Results::default();
+        let is = standing(guard, setup);
+        if is != *told {
+            trend.standing(setup, now, *told, is, &mut results);
+            *told = is;
+        }
+        match event {
+            Some(Event::Reading(reading)) => {
+                let observation = Observation {
+                    value: reading.value,
+                    stamp: reading.stamp,
+                    retained: reading.retained,
+                };
+                trend.reading(setup, now, reading.sensor, observation, is, &mut results);
+            }
+            Some(Event::NoReading { sensor, reason }) => {
+                trend.missing(setup, now, *sensor, *reason, is, &mut results);
+            }
+            Some(Event::Started(started)) => trend.started(setup, now, started, &mut results),
+            Some(Event::Command(command)) => {
+                if let (true, Ask::Service(entry)) = (taken, &command.what) {
+                    let answer = trend.service(setup, now, entry, &mut results);
+                    cx.log(
+                        "service",
+                        true,
+                        "A service entry was made.".to_owned(),
+                        serde_json::to_value(entry).unwrap_or_default(),
+                    );
+                    guard.answer_service(&mut cx, &command.id, answer);
+                }
+            }
+            _ => {}
+        }
+        if trend.timeout().is_some_and(|due| due <= now.mono) {
+            trend.tick(setup, now, is, &mut results);
+        }
+        for finding in results.findings {
+            cx.alarms.set(now, finding.key, Some(finding.active), || Evidence {
+                value: finding.value,
+                limit: finding.limit,
+                text: finding.text,
+            });
+        }
+        let mut values = Vec::new();
+        guard_values(guard, cx.alarms, self.worst_delay, emitter, setup, now, &mut values);
+        if matches!(event, Some(Event::Started(_))) {
+            emitter.repeat_all();
+        }
+        emitter.beat(setup, now, &mut values);
+        out.extend(self.state.alarms.changes(false).into_iter().map(Output::Alarm));
+        out.extend(values.into_iter().chain(results.values).map(Output::Value));
+        out.extend(results.logs.into_iter().map(Output::Log));
+        self.state.evaluated = now.mono;
+        self.outputs.extend(out);
+    }
+
+    /// Tells every known alarm again: for a page or a bus that has forgotten.
+    pub fn tell_all(&mut self) {
+        let all = self.state.alarms.changes(true);
+        self.outputs.extend(all.into_iter().map(Output::Alarm));
+    }
+}
+
+fn standing(guard: &Guard, setup: &Setup) -> Standing {
+    Standing {
+        phase: guard.phase(),
+        flowing: guard.is_flowing(),
+        valve_open: guard.supply_open(setup),
+        to_drain: guard.is_test_run(),
+    }
+}
+
+/// The guard's values of the tree.
+fn guard_values(
+    guard: &mut Guard,
+    alarms: &Alarms,
+    worst_delay: Option<Span>,
+    emitter: &mut Emitter,
+    setup: &Setup,
+    now: Now,
+    out: &mut Vec<ValueUpdate>,
+) {
+    use catalogue::{ALARMS, Consequence, SignalId};
+    use output::{AlarmKey, Datum, ValueKey};
+    use value::Valued;
+    let key = |signal| ValueKey { signal, of: None };
+    let phase = guard.phase();
+    let valve = guard.supply_known(setup);
+    let standing = |wanted: Consequence| {
+        // The alarms that closed the plant, the first of them in front.
+        let mut names: Vec<(bool, &str)> = ALARMS
+            .iter()
+            .filter(|row| row.consequence == wanted)
+            .map(|row| (AlarmKey { alarm: row.id, of: None }, row.name))
+            .filter(|(key, _)| alarms.stands(*key))
+            .map(|(key, name)| (!alarms.is_first_out(key), name))
+            .collect();
+        names.sort();
+        let names: Vec<&str> = names.into_iter().map(|(_, name)| name).collect();
+        if names.is_empty() { "none".to_owned() } else { names.join(", ") }
+    };
+    let bypass = guard.bypass().map_or_else(
+        || "none".to_owned(),
+        |(cause, until)| {
+            let left = until.since(now.mono);
+            format!("{} for {:.0} min", cause.name(), left.minutes().ceil())
+        },
+    );
+    for (signal, datum) in [
+        (SignalId::Phase, Datum::State { code: phase.code(), word: phase.word().into() }),
+        (SignalId::SupplyValve, Datum::State { code: valve.code(), word: valve.word().into() }),
+        (SignalId::TrippedBy, Datum::Text(standing(Consequence::Trip))),
+        (SignalId::HeldBy, Datum::Text(standing(Consequence::Hold))),
+        (SignalId::BypassUntil, Datum::Text(bypass)),
+        (SignalId::Permitted, Datum::Flag(guard.is_permitted())),
+    ] {
+        emitter.word(setup, now, key(signal), datum, out);
+    }
+    if let Some(dose) = guard.product_dose() {
+        let dose = Valued::measured(dose, 0.0, now.mono);
+        emitter.number(setup, now, key(SignalId::ProductDose), Ok(dose), out);
+    }
+    if let Some(delay) = worst_delay {
+        let delay = Valued::measured(delay.secs(), 0.0, now.mono);
+        emitter.number(setup, now, key(SignalId::WorstDelay), Ok(delay), out);
+    }
+    if let Some(time) = guard.take_close_time(setup) {
+        let time = Valued::measured(time.secs(), 0.0, now.mono);
+        emitter.fact(setup, now, key(SignalId::CloseTime), Ok(time), out);
+        emitter.rest(key(SignalId::CloseTime));
+    }
+}

@@ -75,6 +75,8 @@ pub struct SensorSetup {
     pub interval: Span,
     /// Sleeps on a battery.
     pub battery: bool,
+    /// A float above the stop: trips instead of blocking.
+    pub overfull: bool,
     /// Smallest and largest possible reading in the canonical unit.
     pub range: (f64, f64),
     /// Relative standard uncertainty of the gain.
@@ -256,6 +258,7 @@ impl SensorSetup {
             wraps_at: sensor.wraps_at,
             interval: Span::from_secs_f64(sensor.interval_secs),
             battery: sensor.battery,
+            overfull: sensor.overfull,
             range: (
                 sensor.min.map_or(low, |min| unit.to_canonical(min)),
                 sensor.max.map_or(high, |max| unit.to_canonical(max)),

@@ -369,6 +369,10 @@ pub struct Sensor {
     pub interval_secs: f64,
     /// Sleeps on a battery: silent for hours when nothing changes.
     pub battery: bool,
+    /// For `quantity = "full"` at the store: this float sits above the stop, so it trips instead of
+    /// making production wait. Default false: a float is the stop itself. True on the stop's own
+    /// float makes every full container a trip.
+    pub overfull: bool,
     /// Smallest reading in `unit` that the sensor can give; below it is a fault and no water. Absent:
     /// the usual one of its quantity. Example: `0.0`.
     #[schemars(range(min = -1e6, max = 1e12))]
@@ -410,6 +414,7 @@ impl Default for Sensor {
             wraps_at: 0.0,
             interval_secs: 10.0,
             battery: false,
+            overfull: false,
             min: None,
             max: None,
             gain_u: 0.03,

@@ -36,7 +36,7 @@ struct Sent {
 
 /// The gate.
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
-pub(super) struct Emitter {
+pub(in crate::engine) struct Emitter {
     sent: Vec<Sent>,
 }
 
@@ -134,7 +134,7 @@ impl Emitter {
     }
 
     /// Offers a number; it leaves if it changed.
-    pub(super) fn number(
+    pub(in crate::engine) fn number(
         &mut self,
         setup: &Setup,
         now: Now,
@@ -148,7 +148,7 @@ impl Emitter {
 
     /// Offers a number that is a fact of one event (a start): it leaves even when it equals that of
     /// the event before.
-    pub(super) fn fact(
+    pub(in crate::engine) fn fact(
         &mut self,
         setup: &Setup,
         now: Now,
@@ -160,8 +160,20 @@ impl Emitter {
         self.offer(setup, now, key, value, true, out);
     }
 
+    /// Offers a word, a text, a yes or no that was measured now.
+    pub(in crate::engine) fn word(
+        &mut self,
+        setup: &Setup,
+        now: Now,
+        key: ValueKey,
+        datum: Datum,
+        out: &mut Vec<ValueUpdate>,
+    ) {
+        self.offer(setup, now, key, Ok(Valued::measured(datum, 0.0, now.mono)), false, out);
+    }
+
     /// Offers a yes or no.
-    pub(super) fn flag(
+    pub(in crate::engine) fn flag(
         &mut self,
         setup: &Setup,
         now: Now,
@@ -250,14 +262,14 @@ impl Emitter {
 
     /// Lets a value stand as a fact of the last run: it keeps its last word and has no heartbeat
     /// until it is offered again.
-    pub(super) fn rest(&mut self, key: ValueKey) {
+    pub(in crate::engine) fn rest(&mut self, key: ValueKey) {
         if let Ok(at) = self.find(key) {
             self.sent[at].beats = false;
         }
     }
 
     /// Sends what is due for its heartbeat.
-    pub(super) fn beat(&mut self, setup: &Setup, now: Now, out: &mut Vec<ValueUpdate>) {
+    pub(in crate::engine) fn beat(&mut self, setup: &Setup, now: Now, out: &mut Vec<ValueUpdate>) {
         for at in 0..self.sent.len() {
             let grid = Grid::of(setup, self.sent[at].latest.key);
             if beat_due(&self.sent[at], grid.heartbeat, now.mono) {
@@ -267,7 +279,7 @@ impl Emitter {
     }
 
     /// When the next heartbeat is due.
-    pub(super) fn next_beat(&self) -> Option<Mono> {
+    pub(in crate::engine) fn next_beat(&self) -> Option<Mono> {
         self.sent
             .iter()
             .filter(|sent| sent.beats && sent.latest.datum.is_ok())
@@ -280,7 +292,7 @@ impl Emitter {
 
     /// Forgets what the broker and the pages may have lost over a restart: everything leaves again
     /// at its next offer. Stamps are kept, so that they go on rising.
-    pub(super) fn repeat_all(&mut self) {
+    pub(in crate::engine) fn repeat_all(&mut self) {
         for sent in &mut self.sent {
             sent.datum = Err(NoReading::NeverSeen);
             sent.stored = None;
@@ -289,7 +301,7 @@ impl Emitter {
 
     /// Gives entries of sensors and parts their new numbers after the settings changed; entries
     /// whose owner is gone are dropped. `renumber` gives the new number of an old one.
-    pub(super) fn renumber(&mut self, renumber: impl Fn(SignalId, u16) -> Option<u16>) {
+    pub(in crate::engine) fn renumber(&mut self, renumber: impl Fn(SignalId, u16) -> Option<u16>) {
         self.sent.retain_mut(|sent| match sent.latest.key.of {
             None => true,
             Some(of) => match renumber(sent.latest.key.signal, of) {

@@ -11,7 +11,7 @@
 //! many starts, and any wall-clock arithmetic but for stamps.
 
 mod channel;
-mod emit;
+pub(in crate::engine) mod emit;
 mod membrane;
 mod meter;
 mod resin;

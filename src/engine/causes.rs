@@ -1,0 +1,238 @@
+//! Cause and effect as data: which condition does what, and how long it takes at worst.
+//!
+//! The delays are computed from the same settings that the guard works with. Each row says what the
+//! time consists of, so that a person can follow it.
+
+use super::catalogue::{AlarmId, Consequence};
+use super::guard;
+use super::setup::{SensorSetup, Setup};
+use super::signal::interval::StaleRule;
+use super::signal::median::guard_readings;
+use super::time::Span;
+use crate::settings::schema::{Point, Role};
+use crate::units::Quantity;
+
+/// From the last input to the command on the socket, on a machine that is not overloaded: the
+/// driver's queue, the engine, the guard task. Generous; measured far below (tests/e2e).
+pub const REACTION: Span = Span::from_millis(500);
+/// What mosquitto 2.0.11 needed beyond 1.5 keep-alives to fire a will over a hung link (measured).
+pub const WILL_SLACK: Span = Span::from_secs(6);
+
+/// One row of the cause-and-effect table.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CauseRow {
+    /// The cause.
+    pub alarm: AlarmId,
+    /// What it does.
+    pub consequence: Consequence,
+    /// Ids of the actuators that are told to close.
+    pub closes: Vec<String>,
+    /// Sensors that can show it, by id; empty: none, the cause cannot be seen on this plant.
+    pub seen_by: Vec<String>,
+    /// Longest time from the event to the command on the socket, once the sensor reports as declared;
+    /// `None` when it depends on the water and not on time alone.
+    pub worst: Option<Span>,
+    /// What that time consists of.
+    pub because: String,
+}
+
+/// Every cause that stops water on this plant.
+pub fn rows(setup: &Setup) -> Vec<CauseRow> {
+    let secs = Span::from_secs_f64;
+    let limits = &setup.limits;
+    let product: Vec<usize> = setup.solids_at(Point::Product).collect();
+    let mut rows = Vec::new();
+    let mut add = |alarm: AlarmId, sensors: Vec<usize>, worst: Option<Span>, because: String| {
+        rows.push(CauseRow {
+            alarm,
+            consequence: alarm.row().consequence,
+            closes: closes(setup, alarm),
+            seen_by: sensors.iter().map(|sensor| setup.sensors[*sensor].id.clone()).collect(),
+            worst: worst.map(|time| time + REACTION),
+            because,
+        });
+    };
+
+    let leaks: Vec<usize> = setup
+        .sensors
+        .iter()
+        .enumerate()
+        .filter(|(_, sensor)| sensor.quantity == Quantity::Leak)
+        .map(|(index, _)| index)
+        .collect();
+    add(
+        AlarmId::Leak,
+        leaks,
+        Some(Span::ZERO),
+        "at the first live message; how soon the sensor sends it is the sensor's business".into(),
+    );
+
+    let interval = slowest(setup, &product);
+    let fast = i64::from(limits.product.fast_readings.max(1));
+    let median = product.iter().map(|&sensor| median_of(setup, sensor) as i64).max().unwrap_or(3);
+    let readings = fast.max((median + 1) / 2);
+    add(
+        AlarmId::ProductTdsHigh,
+        product.clone(),
+        Some(interval * readings),
+        format!(
+            "gross failure ({:.0} ppm and more): {readings} readings, each {:.0} s; smaller ones by dose: {:.2} ppm·L, at least {} readings and {:.0} s",
+            limits.product.fast_ppm,
+            interval.secs(),
+            limits.product.dose_ppm_litres,
+            limits.product.readings_min,
+            limits.product.duration_min_secs
+        ),
+    );
+    let stale = product
+        .iter()
+        .map(|&sensor| stale_flowing(&setup.sensors[sensor], setup))
+        .max()
+        .unwrap_or(Span::ZERO);
+    add(
+        AlarmId::ProductProbeStale,
+        product.clone(),
+        Some(stale),
+        format!("silent for {:.0} s while water flows", stale.secs()),
+    );
+    add(
+        AlarmId::NotProven,
+        product,
+        Some(secs(limits.guard.prove_in_secs)),
+        format!(
+            "no reading within {:.0} s or {:.1} L after opening",
+            limits.guard.prove_in_secs, limits.guard.prove_in_litres
+        ),
+    );
+
+    let of = |quantity: Quantity, points: &[Point]| -> Vec<usize> {
+        points
+            .iter()
+            .flat_map(|point| setup.sensors_of(*point, quantity).collect::<Vec<_>>())
+            .collect()
+    };
+    let delayed = |sensors: &[usize], delay: f64| -> (Option<Span>, String) {
+        let interval = slowest(setup, sensors);
+        let median =
+            sensors.iter().map(|&sensor| median_of(setup, sensor) as i64).max().unwrap_or(3);
+        let readings = (median + 1) / 2;
+        // The delay is looked at when a reading comes and at its own deadline.
+        let time = interval * readings + secs(delay);
+        (
+            Some(time),
+            format!(
+                "median of {median}: {readings} readings each {:.0} s, then {delay:.0} s",
+                interval.secs()
+            ),
+        )
+    };
+
+    let floats = of(Quantity::Full, &[Point::Store]);
+    let (above, below): (Vec<usize>, Vec<usize>) =
+        floats.iter().partition(|&&sensor| setup.sensors[sensor].overfull);
+    let levels = of(Quantity::Level, &[Point::Store]);
+    let mut over = above;
+    over.extend(&levels);
+    let (worst, because) = delayed(&over, limits.store.overfull_secs);
+    add(AlarmId::StoreOverfull, over, worst, because);
+    let mut full = below;
+    full.extend(&levels);
+    let (worst, because) = delayed(&full, limits.store.full_secs);
+    add(AlarmId::StoreFull, full, worst, because);
+    add(
+        AlarmId::RunLitresHigh,
+        setup
+            .sensors
+            .iter()
+            .enumerate()
+            .filter(|(_, sensor)| {
+                matches!(sensor.quantity, Quantity::Flow | Quantity::Pulses | Quantity::Volume)
+            })
+            .map(|(index, _)| index)
+            .collect(),
+        None,
+        format!("{:.0} % of the room in the container", limits.store.run_factor * 100.0),
+    );
+    let pressures = of(Quantity::Pressure, &[Point::Feed, Point::Supply]);
+    let (worst, because) = delayed(&pressures, limits.pressure.high_hold_secs);
+    add(AlarmId::FeedPressureHighHigh, pressures, worst, because);
+    if setup.actuators_of(Role::Pump).next().is_some() {
+        let suction = of(Quantity::Pressure, &[Point::Supply]);
+        let (worst, because) = delayed(&suction, limits.pressure.suction_low_secs);
+        add(AlarmId::SuctionLow, suction, worst, because);
+    }
+    let temperatures = of(Quantity::Temperature, &[Point::Feed, Point::Supply]);
+    let (worst, because) = delayed(&temperatures, limits.temperature.hot_secs);
+    add(AlarmId::FeedHot, temperatures, worst, because);
+    let wait = limits.leak_by.wait_secs + 2.0 * limits.leak_by.window_secs;
+    add(
+        AlarmId::ValveLeaksBy,
+        setup
+            .sensors
+            .iter()
+            .enumerate()
+            .filter(|(_, sensor)| {
+                matches!(sensor.quantity, Quantity::Flow | Quantity::Pulses | Quantity::Volume)
+            })
+            .map(|(index, _)| index)
+            .collect(),
+        Some(secs(wait + limits.leak_by.window_secs)),
+        format!(
+            "{:.0} s to decompress, then two windows of {:.0} s; the window that is under way may be lost",
+            limits.leak_by.wait_secs, limits.leak_by.window_secs
+        ),
+    );
+    add(
+        AlarmId::BrokerLost,
+        Vec::new(),
+        None,
+        format!(
+            "nothing of ours reaches a valve without a broker; after {:.0} s the permit is withheld and the close is waiting for the connection",
+            limits.guard.broker_lost_secs
+        ),
+    );
+    rows
+}
+
+/// Longest time until the broker fires the will when the link hangs.
+pub fn hung_link(setup: &Setup) -> Span {
+    Span::from_millis(setup.guard_keep_alive.millis() * 3 / 2) + WILL_SLACK
+}
+
+/// Longest time from spoiled product to the close command.
+pub fn product_delay(setup: &Setup) -> Option<Span> {
+    rows(setup).into_iter().find(|row| row.alarm == AlarmId::ProductTdsHigh)?.worst
+}
+
+fn closes(setup: &Setup, alarm: AlarmId) -> Vec<String> {
+    setup
+        .actuators
+        .iter()
+        .filter(|actuator| match actuator.role {
+            Role::SupplyValve | Role::Pump | Role::ProductDivert | Role::Divert => true,
+            Role::Custom => actuator.causes.iter().any(|cause| cause == alarm.name()),
+        })
+        .map(|actuator| actuator.id.clone())
+        .collect()
+}
+
+fn slowest(setup: &Setup, sensors: &[usize]) -> Span {
+    sensors.iter().map(|&sensor| setup.sensors[sensor].interval).max().unwrap_or(Span::ZERO)
+}
+
+fn median_of(setup: &Setup, sensor: usize) -> usize {
+    let sensor = &setup.sensors[sensor];
+    if sensor.quantity.is_state() {
+        return 1;
+    }
+    guard_readings(setup.limits.guard.median_readings, sensor.interval)
+}
+
+fn stale_flowing(sensor: &SensorSetup, setup: &Setup) -> Span {
+    StaleRule::of(sensor, &setup.limits.guard, true).after(sensor.interval)
+}
+
+/// Age beyond which a command is refused, for texts.
+pub const fn command_age() -> Span {
+    guard::COMMAND_MAX_AGE
+}

@@ -1,0 +1,720 @@
+//! The conditions that the guard watches, and the alarms, holds, interlocks and trips they raise.
+//!
+//! Invariant: a condition whose input is unknown stays as it was. A condition that says nothing
+//! while no water flows is unknown for what is told, and false for what holds, so that a hold can
+//! return; the third return of one cause in a day latches.
+
+use super::flow::{self, by_meters};
+use super::{Context, Guard, LeakBy, Watch, Watched, opens_itself};
+use crate::engine::alarm::Evidence;
+use crate::engine::catalogue::AlarmId;
+use crate::engine::condition::Delayed;
+use crate::engine::output::AlarmKey;
+use crate::engine::setup::{SensorIx, Setup};
+use crate::engine::time::{Mono, Span};
+use crate::settings::schema::{Point, Role};
+use crate::units::Quantity;
+
+const DAY: Span = Span::from_secs(86_400);
+/// A float that bounces for less than this is ignored on its way back.
+const FLOAT_BOUNCE: Span = Span::from_secs(1);
+/// `supply-valve-opened-unpermitted` returns after so long without another.
+const UNPERMITTED_QUIET: Span = Span::from_secs(600);
+/// Told conditions return after so long.
+const TOLD_OFF: Span = Span::from_secs(60);
+
+const fn key(alarm: AlarmId) -> AlarmKey {
+    AlarmKey { alarm, of: None }
+}
+
+impl Guard {
+    /// One delayed condition.
+    fn delayed(
+        &mut self,
+        watch: Watch,
+        now: Mono,
+        input: Option<bool>,
+        on: Span,
+        off: Span,
+    ) -> bool {
+        let watched = self.conditions.entry(watch).or_insert_with(|| Watched {
+            condition: Delayed::new(),
+            on,
+            off,
+        });
+        watched.on = on;
+        watched.off = off;
+        watched.condition.update(now, input, on, off)
+    }
+
+    /// Raises or clears an alarm that only tells.
+    fn tell(
+        &self,
+        cx: &mut Context<'_>,
+        alarm: AlarmId,
+        active: bool,
+        evidence: impl FnOnce() -> Evidence,
+    ) {
+        cx.alarms.set(cx.now, key(alarm), Some(active), evidence);
+    }
+
+    /// Raises or clears a hold; the third of one cause in 24 h latches if `counted`.
+    fn hold(
+        &mut self,
+        cx: &mut Context<'_>,
+        alarm: AlarmId,
+        active: bool,
+        counted: bool,
+        evidence: impl FnOnce() -> Evidence,
+    ) {
+        let now = cx.now.mono;
+        let raised = cx.alarms.set(cx.now, key(alarm), Some(active), evidence);
+        if !raised {
+            return;
+        }
+        let past = self.holds.entry(alarm).or_default();
+        past.push_back(now);
+        while past.front().is_some_and(|at| now.since(*at) > DAY) || past.len() > 64 {
+            past.pop_front();
+        }
+        let most = cx.setup.limits.guard.holds_per_day as usize;
+        let latches = counted && most > 0 && past.len() >= most;
+        if latches {
+            cx.alarms.latch(key(alarm));
+        }
+        let text = cx.alarms.evidence(key(alarm)).map(|(_, text)| text.to_owned());
+        let mut text = text.unwrap_or_default();
+        if latches {
+            text.push_str(
+                " This was the third time in a day, so it stays until a person resets it.",
+            );
+        }
+        cx.log(
+            "hold",
+            true,
+            text,
+            serde_json::json!({ "cause": alarm.name(), "latched": latches }),
+        );
+    }
+
+    /// Looks at every condition.
+    pub(super) fn watch(&mut self, cx: &mut Context<'_>) {
+        self.watch_floor(cx);
+        self.watch_store(cx);
+        self.watch_probes(cx);
+        self.watch_pressure(cx);
+        self.watch_temperature(cx);
+        self.watch_daemon(cx);
+        self.watch_flow(cx);
+        self.watch_leak_by(cx);
+    }
+
+    fn watch_floor(&mut self, cx: &mut Context<'_>) {
+        let setup = cx.setup;
+        let now = cx.now.mono;
+        let wet: Vec<SensorIx> =
+            self.wet.keys().filter(|sensor| !self.dry.contains_key(sensor)).copied().collect();
+        if let Some(sensor) = wet.first() {
+            let text = format!("Water was found by {}.", setup.sensors[*sensor].id);
+            self.trip(cx, AlarmId::Leak, Evidence { text, ..Evidence::default() });
+        } else if self.is_floor_dry(setup, now) {
+            cx.alarms.set(cx.now, key(AlarmId::Leak), Some(false), Evidence::default);
+        }
+        for sensor in setup.sensors_of(Point::Room, Quantity::Leak) {
+            let probe = &self.probes[sensor];
+            let most = probe.silence_standby(&setup.sensors[sensor], &setup.limits.guard);
+            let silent = probe.last().map(|(at, _)| now.since(at) > most);
+            let id = AlarmKey { alarm: AlarmId::LeakSensorSilent, of: u16::try_from(sensor).ok() };
+            cx.alarms.set(cx.now, id, silent, || Evidence {
+                text: format!("{} has been silent for too long.", setup.sensors[sensor].id),
+                ..Evidence::default()
+            });
+        }
+    }
+
+    /// Every sensor that was wet has been dry for long enough.
+    pub(super) fn is_floor_dry(&self, setup: &Setup, now: Mono) -> bool {
+        let needed = Span::from_secs_f64(setup.limits.floor.dry_secs);
+        self.wet
+            .keys()
+            .all(|sensor| self.dry.get(sensor).is_some_and(|since| now.since(*since) >= needed))
+    }
+
+    fn watch_store(&mut self, cx: &mut Context<'_>) {
+        let setup = cx.setup;
+        let now = cx.now.mono;
+        let limits = &setup.limits.store;
+        let float = self.any_float(setup, now, false);
+        let full = self.delayed(
+            Watch::Full,
+            now,
+            float,
+            Span::from_secs_f64(limits.full_secs),
+            FLOAT_BOUNCE,
+        );
+        let volume = setup.store.litres;
+        let level = self.level(setup, now);
+        let by_level = match level {
+            Some(level) if volume > 0.0 => {
+                let was = self.conditions.get(&Watch::LevelFull);
+                let was = was.is_some_and(|watched| watched.condition.is_active());
+                let clears = volume - limits.band_litres.min(volume * 0.25);
+                Some(if was { level > clears } else { level >= volume })
+            }
+            _ => None,
+        };
+        let full_secs = Span::from_secs_f64(limits.full_secs);
+        let level_full = self.delayed(Watch::LevelFull, now, by_level, full_secs, Span::ZERO);
+        self.hold_interlock(cx, full || level_full, level);
+
+        let over = match (self.any_float(setup, now, true), level) {
+            (Some(true), _) => Some(true),
+            (_, Some(level)) if volume > 0.0 => Some(level > volume * 1.02 + 0.5),
+            (float, _) => float,
+        };
+        let overfull_secs = Span::from_secs_f64(limits.overfull_secs);
+        if self.delayed(Watch::Overfull, now, over, overfull_secs, FLOAT_BOUNCE) {
+            let text = match level {
+                Some(level) => {
+                    format!("The container holds {level:.0} L, its stop is at {volume:.0} L.")
+                }
+                None => "The float above the stop of the container is up.".to_owned(),
+            };
+            self.trip(
+                cx,
+                AlarmId::StoreOverfull,
+                Evidence { value: level, limit: Some(volume), text },
+            );
+        }
+        self.watch_run_litres(cx);
+        if self.below_stop(setup, now) {
+            for alarm in [AlarmId::StoreOverfull, AlarmId::RunLitresHigh] {
+                cx.alarms.set(cx.now, key(alarm), Some(false), Evidence::default);
+            }
+        }
+    }
+
+    /// Any live float of the kind; `None` when none has spoken.
+    fn any_float(&self, setup: &Setup, now: Mono, overfull: bool) -> Option<bool> {
+        let mut known = None;
+        for sensor in setup.sensors_of(Point::Store, Quantity::Full) {
+            if setup.sensors[sensor].overfull != overfull {
+                continue;
+            }
+            let probe = &self.probes[sensor];
+            let most = probe.silence_standby(&setup.sensors[sensor], &setup.limits.guard);
+            match probe.last() {
+                Some((_, value)) if value >= 0.5 => return Some(true),
+                Some((at, _)) if now.since(at) <= most => known = Some(false),
+                _ => {}
+            }
+        }
+        known
+    }
+
+    fn hold_interlock(&self, cx: &mut Context<'_>, active: bool, level: Option<f64>) {
+        cx.alarms.set(cx.now, key(AlarmId::StoreFull), Some(active), || Evidence {
+            value: level,
+            limit: Some(cx.setup.store.litres),
+            text: match level {
+                Some(level) => format!("The container is full ({level:.0} L)."),
+                None => "The container is full.".to_owned(),
+            },
+        });
+    }
+
+    /// The level is known to be below the stop minus the band.
+    pub(super) fn below_stop(&self, setup: &Setup, now: Mono) -> bool {
+        let volume = setup.store.litres;
+        let band = setup.limits.store.band_litres.min(volume * 0.25);
+        let by_level = self.level(setup, now).map(|level| level < volume - band);
+        let float_down = self.any_float(setup, now, true) != Some(true);
+        by_level == Some(true) && float_down
+    }
+
+    fn watch_run_litres(&mut self, cx: &mut Context<'_>) {
+        let setup = cx.setup;
+        let Some(run) = &self.run else { return };
+        if self.test_run.is_some() {
+            return;
+        }
+        let Some(free) = run.free else { return };
+        let limits = &setup.limits.store;
+        let most = free * limits.run_factor;
+        match flow::source(setup) {
+            flow::Source::Meter(..) => {
+                let made = self.flow.made() - run.made;
+                // A full container with a float that lets a little through is the interlock's
+                // business; the litres must exceed the room by more than meters err.
+                if made > most.max(1.0) {
+                    let text = format!(
+                        "This run made {made:.1} L, the container had room for {free:.1} L."
+                    );
+                    let evidence = Evidence { value: Some(made), limit: Some(most), text };
+                    self.trip(cx, AlarmId::RunLitresHigh, evidence);
+                }
+            }
+            flow::Source::Declared(rate) => {
+                let minutes = cx.now.mono.since(run.since).minutes();
+                let expected = free / rate;
+                let most = (expected * limits.run_time_factor).max(5.0);
+                if minutes > most {
+                    let text = format!(
+                        "This run has lasted {minutes:.0} min; filling the container should take {expected:.0} min."
+                    );
+                    let evidence = Evidence { value: Some(minutes), limit: Some(most), text };
+                    self.trip(cx, AlarmId::RunLitresHigh, evidence);
+                }
+            }
+            flow::Source::Unknown => {}
+        }
+    }
+
+    /// Is any product probe good enough to guard? `flowing`: by the strict limit, counted from the
+    /// start of the run at the earliest.
+    fn product_seen(&self, setup: &Setup, now: Mono, limit: impl Fn(SensorIx) -> Span) -> bool {
+        setup.solids_at(Point::Product).any(|sensor| {
+            let probe = &self.probes[sensor];
+            !probe.is_offline()
+                && probe.last().is_some_and(|(at, _)| {
+                    let since = self.run.as_ref().map_or(at, |run| run.since.max(at));
+                    now.since(since) <= limit(sensor)
+                })
+        })
+    }
+
+    /// When the product probes become too old for what they are needed for.
+    pub(super) fn condition_deadlines(
+        &self,
+        setup: &Setup,
+        add: &mut impl FnMut(Option<Mono>, &'static str),
+    ) {
+        let limits = &setup.limits.guard;
+        if let Some(run) = &self.run {
+            add(
+                Some(run.since + Span::from_secs_f64(limits.prove_in_secs)),
+                "the proof after opening",
+            );
+            for sensor in setup.solids_at(Point::Product) {
+                let most = self.probes[sensor].silence_flowing(&setup.sensors[sensor], limits);
+                add(Some(run.since + most + Span::from_millis(1)), "a probe's silence");
+            }
+            if let (Some(free), flow::Source::Declared(rate)) = (run.free, flow::source(setup)) {
+                let most = (free / rate * setup.limits.store.run_time_factor).max(5.0);
+                add(Some(run.since + Span::from_secs_f64(most * 60.0 + 0.001)), "the run's time");
+            }
+        }
+        let dry = Span::from_secs_f64(setup.limits.floor.dry_secs);
+        for since in self.dry.values() {
+            add(Some(*since + dry), "a dry floor");
+        }
+        add(self.opened_unpermitted.map(|at| at + UNPERMITTED_QUIET), "quiet after an opening");
+        if let Some(close) = self.leak_by.close {
+            add(Some(close + Span::from_secs_f64(setup.limits.leak_by.wait_secs)), "decompression");
+        }
+        if let Some((since, _)) = self.leak_by.window {
+            let window = Span::from_secs_f64(setup.limits.leak_by.window_secs);
+            add(Some(since + window), "a window of the leak-by test");
+        }
+        if let Some(off) = self.off_since {
+            add(Some(off + Span::from_secs_f64(limits.off_min_secs)), "the minimum off-time");
+        }
+        if let Some(oldest) = self.starts.front() {
+            add(Some(*oldest + DAY), "starts in a day");
+        }
+        for start in self.starts.iter().rev().take(limits.starts_per_hour.max(1) as usize) {
+            add(Some(*start + Span::from_secs(3600)), "starts in an hour");
+        }
+    }
+
+    fn watch_probes(&mut self, cx: &mut Context<'_>) {
+        let setup = cx.setup;
+        let now = cx.now.mono;
+        let limits = &setup.limits.guard;
+        let has_probe = setup.solids_at(Point::Product).next().is_some();
+        let hold_return = Span::from_secs_f64(limits.hold_return_secs);
+
+        let silent = if !has_probe {
+            Some(false)
+        } else if self.flow.is_flowing() {
+            Some(!self.product_seen(setup, now, |sensor| {
+                self.probes[sensor].silence_flowing(&setup.sensors[sensor], limits)
+            }))
+        } else if cx.alarms.is_active(key(AlarmId::ProductProbeStale))
+            || cx.alarms.is_active(key(AlarmId::NotProven))
+        {
+            Some(!setup.solids_at(Point::Product).any(|sensor| {
+                let probe = &self.probes[sensor];
+                !probe.is_offline()
+                    && probe
+                        .fresh(now, probe.silence_returning(&setup.sensors[sensor], limits))
+                        .is_some()
+            }))
+        } else {
+            // Silence while idle is "not ready" (a permissive), not an alarm.
+            Some(false)
+        };
+        let active = self.delayed(Watch::ProbeSilent, now, silent, Span::ZERO, hold_return);
+        let age = setup
+            .solids_at(Point::Product)
+            .filter_map(|sensor| self.probes[sensor].last().map(|(at, _)| now.since(at)))
+            .min();
+        let age_text = age
+            .map_or_else(|| "since the start".to_owned(), |age| format!("for {:.0} s", age.secs()));
+        self.hold(cx, AlarmId::ProductProbeStale, active, true, || Evidence {
+            value: age.map(Span::secs),
+            limit: Some(limits.stale_min_secs),
+            text: format!("The product probe has not reported {age_text}, so the quality of the water was unknown."),
+        });
+
+        // After opening the probe must prove itself alive within a short time and volume.
+        let unproven = match &self.run {
+            Some(run) if has_probe && !run.proven => {
+                let late = now.since(run.since) >= Span::from_secs_f64(limits.prove_in_secs);
+                let far = self.litres_known(setup)
+                    && self.flow.made() - run.made >= limits.prove_in_litres;
+                Some(late || far)
+            }
+            Some(_) => Some(false),
+            None => Some(silent == Some(true) && cx.alarms.is_active(key(AlarmId::NotProven))),
+        };
+        let active = self.delayed(Watch::Unproven, now, unproven, Span::ZERO, hold_return);
+        self.hold(cx, AlarmId::NotProven, active, true, || Evidence {
+            text: "After opening the product probe did not report in time.".to_owned(),
+            ..Evidence::default()
+        });
+    }
+
+    /// Median of a live sensor of the kind at the first of these points that has one.
+    fn median_at(
+        &self,
+        setup: &Setup,
+        now: Mono,
+        quantity: Quantity,
+        points: &[Point],
+    ) -> Option<f64> {
+        points.iter().find_map(|point| {
+            setup.sensors_of(*point, quantity).find_map(|sensor| {
+                let probe = &self.probes[sensor];
+                let most = probe.silence_flowing(&setup.sensors[sensor], &setup.limits.guard);
+                probe.fresh(now, most)?;
+                probe.median()
+            })
+        })
+    }
+
+    /// A limit with a deadband on the way back.
+    fn beyond(&self, watch: Watch, value: f64, limit: f64, deadband: f64, high: bool) -> bool {
+        let was = self.conditions.get(&watch).is_some_and(|watched| watched.condition.is_active());
+        let limit =
+            if was { if high { limit - deadband } else { limit + deadband } } else { limit };
+        if high { value > limit } else { value < limit }
+    }
+
+    fn watch_pressure(&mut self, cx: &mut Context<'_>) {
+        let setup = cx.setup;
+        let now = cx.now.mono;
+        let limits = &setup.limits.pressure;
+        let flowing = self.flow.is_flowing();
+        let secs = Span::from_secs_f64;
+        let feed = self
+            .median_at(setup, now, Quantity::Pressure, &[Point::Feed, Point::Supply])
+            .filter(|_| flowing);
+
+        for (watch, alarm, limit, on, high) in [
+            (Watch::PressureLow, AlarmId::FeedPressureLow, limits.low_bar, limits.low_secs, false),
+            (
+                Watch::PressureHigh,
+                AlarmId::FeedPressureHigh,
+                limits.high_bar,
+                limits.high_secs,
+                true,
+            ),
+        ] {
+            let input = feed.map(|bar| self.beyond(watch, bar, limit, limits.deadband_bar, high));
+            let active = self.delayed(watch, now, input, secs(on), TOLD_OFF);
+            self.tell(cx, alarm, active, || Evidence {
+                value: feed,
+                limit: Some(limit),
+                text: format!(
+                    "Feed pressure is {:.1} bar, {} {limit:.1} bar.",
+                    feed.unwrap_or(f64::NAN),
+                    if high { "above" } else { "below" },
+                ),
+            });
+        }
+
+        let hold_return = secs(setup.limits.guard.hold_return_secs);
+        let watch = Watch::PressureHighHold;
+        let input = match feed {
+            Some(bar) => {
+                Some(self.beyond(watch, bar, limits.high_hold_bar, limits.deadband_bar, true))
+            }
+            None if !flowing => Some(false),
+            None => None,
+        };
+        let active = self.delayed(watch, now, input, secs(limits.high_hold_secs), hold_return);
+        self.hold(cx, AlarmId::FeedPressureHighHigh, active, true, || Evidence {
+            value: feed,
+            limit: Some(limits.high_hold_bar),
+            text: format!(
+                "Feed pressure reached {:.1} bar, limit {:.1} bar.",
+                feed.unwrap_or(f64::NAN),
+                limits.high_hold_bar
+            ),
+        });
+
+        let has_pump = setup.actuators_of(Role::Pump).next().is_some();
+        let suction = self
+            .median_at(setup, now, Quantity::Pressure, &[Point::Supply])
+            .filter(|_| flowing && has_pump);
+        let input = match suction {
+            Some(bar) => Some(bar < limits.suction_low_bar),
+            None if !flowing || !has_pump => Some(false),
+            None => None,
+        };
+        let on = secs(limits.suction_low_secs);
+        let active = self.delayed(Watch::SuctionLow, now, input, on, hold_return);
+        self.hold(cx, AlarmId::SuctionLow, active, true, || Evidence {
+            value: suction,
+            limit: Some(limits.suction_low_bar),
+            text: format!("The pump's suction is at {:.1} bar.", suction.unwrap_or(f64::NAN)),
+        });
+    }
+
+    fn watch_temperature(&mut self, cx: &mut Context<'_>) {
+        let setup = cx.setup;
+        let now = cx.now.mono;
+        let limits = &setup.limits.temperature;
+        let secs = Span::from_secs_f64;
+        let any = self.median_at(setup, now, Quantity::Temperature, &[Point::Feed, Point::Supply]);
+        // Standing water has the temperature of the room: it says nothing about hot water.
+        let feed = any.filter(|_| self.flow.is_running());
+        for (watch, alarm, value, limit, high) in [
+            (Watch::Warm, AlarmId::FeedTemperatureHigh, feed, limits.warm_c, true),
+            (Watch::Cold, AlarmId::FeedTemperatureLow, any, limits.cold_c, false),
+        ] {
+            let input =
+                value.map(|value| self.beyond(watch, value, limit, limits.deadband_c, high));
+            let active = self.delayed(watch, now, input, secs(limits.warm_secs), TOLD_OFF);
+            self.tell(cx, alarm, active, || Evidence {
+                value,
+                limit: Some(limit),
+                text: format!("The water is at {:.1} °C.", value.unwrap_or(f64::NAN)),
+            });
+        }
+        let input = feed.map(|value| value > limits.hot_c);
+        let on = secs(limits.hot_secs);
+        if self.delayed(Watch::Hot, now, input, on, Span::ZERO) {
+            let text = format!("The feed is at {:.1} °C.", feed.unwrap_or(f64::NAN));
+            let evidence = Evidence { value: feed, limit: Some(limits.hot_c), text };
+            self.trip(cx, AlarmId::FeedHot, evidence);
+        } else if feed.is_some_and(|value| value < limits.reset_below_c) {
+            cx.alarms.set(cx.now, key(AlarmId::FeedHot), Some(false), Evidence::default);
+        }
+    }
+
+    fn watch_daemon(&mut self, cx: &mut Context<'_>) {
+        let setup = cx.setup;
+        let now = cx.now.mono;
+        let limits = &setup.limits.guard;
+        let hold_return = Span::from_secs_f64(limits.hold_return_secs);
+        let on = Span::from_secs_f64(limits.broker_lost_secs);
+        let lost = Some(self.broker_lost_since.is_some());
+        let active = self.delayed(Watch::BrokerLost, now, lost, on, hold_return);
+        self.hold(cx, AlarmId::BrokerLost, active, false, || Evidence {
+            text: "The broker is not reachable.".to_owned(),
+            ..Evidence::default()
+        });
+        let bad = Some(!self.clock_sane);
+        let active = self.delayed(Watch::ClockBad, now, bad, Span::ZERO, Span::ZERO);
+        self.hold(cx, AlarmId::ClockNotSane, active, false, || Evidence {
+            text: "The clock of this machine is not sane.".to_owned(),
+            ..Evidence::default()
+        });
+        let bad = Some(!self.history_writable);
+        let active = self.delayed(Watch::HistoryBad, now, bad, Span::ZERO, hold_return);
+        self.hold(cx, AlarmId::HistoryUnwritable, active, false, || Evidence {
+            text: "The record cannot be written.".to_owned(),
+            ..Evidence::default()
+        });
+        self.hold(cx, AlarmId::SecondInstance, self.other_instance, false, || Evidence {
+            text: "Another daemon with this id is on the bus.".to_owned(),
+            ..Evidence::default()
+        });
+        self.hold(cx, AlarmId::StateLost, self.state_lost, false, || Evidence {
+            text: "The daemon's record could not be read and was kept aside; trips and totals from before are unknown.".to_owned(),
+            ..Evidence::default()
+        });
+    }
+
+    fn watch_flow(&mut self, cx: &mut Context<'_>) {
+        let setup = cx.setup;
+        let now = cx.now.mono;
+        let secs = Span::from_secs_f64;
+        let stages = &setup.limits.stages;
+        let metered = by_meters(setup, &self.meters, &self.probes, now, None);
+        let open = self.supply_open(setup);
+        let has_valve = setup.actuators_of(Role::SupplyValve).next().is_some();
+        let wanted = self.supply_told_open(setup) || open == Some(true) || !has_valve;
+        let input = metered.map(|flows| flows && !wanted);
+        // Housings decompress for a while after a close; that is no flow without demand.
+        let decompressing = self
+            .last_close(setup)
+            .is_some_and(|at| now.since(at) < secs(setup.limits.leak_by.wait_secs));
+        let input = if decompressing { input.map(|_| false) } else { input };
+        let on = secs(stages.flow_unexpected_secs);
+        let active = self.delayed(Watch::FlowUnexpected, now, input, on, TOLD_OFF);
+        self.tell(cx, AlarmId::FlowUnexpected, active, || Evidence {
+            text: "Water flows although the valve is not open and nobody asked for it.".to_owned(),
+            ..Evidence::default()
+        });
+        let input = match (metered, open) {
+            (Some(flows), Some(true)) => Some(!flows),
+            (_, Some(false)) => Some(false),
+            _ => None,
+        };
+        let on = secs(stages.flow_missing_secs);
+        let active = self.delayed(Watch::FlowMissing, now, input, on, Span::ZERO);
+        self.tell(cx, AlarmId::FlowMissing, active, || Evidence {
+            text: "The valve is open and no water flows.".to_owned(),
+            ..Evidence::default()
+        });
+        if let Some(at) = self.opened_unpermitted
+            && now.since(at) >= UNPERMITTED_QUIET
+        {
+            self.opened_unpermitted = None;
+            self.tell(cx, AlarmId::OpenedUnpermitted, false, Evidence::default);
+        }
+        let barrier = secs(setup.limits.guard.barrier_secs);
+        let can = setup.actuators_of(Role::SupplyValve).any(|valve| self.can_confirm(setup, valve));
+        let unconfirmed = setup
+            .actuators_of(Role::SupplyValve)
+            .filter_map(|valve| {
+                self.valves[valve]
+                    .unconfirmed_for(now)
+                    .map(|time| time - setup.actuators[valve].travel)
+            })
+            .max();
+        let input = Some(can && unconfirmed.is_some());
+        let active = self.delayed(Watch::Unconfirmed, now, input, barrier, Span::ZERO);
+        self.tell(cx, AlarmId::CloseUnconfirmed, active, || Evidence {
+            value: unconfirmed.map(Span::secs),
+            limit: Some(barrier.secs()),
+            text: format!(
+                "The valve was told to close {:.0} s ago and nothing shows that it did.",
+                unconfirmed.unwrap_or(Span::ZERO).secs()
+            ),
+        });
+        if active != self.told_unconfirmed {
+            self.told_unconfirmed = active;
+            let text = if active {
+                "The close is not confirmed; the pump is stopped as second barrier."
+            } else {
+                "The close is confirmed."
+            };
+            cx.log("close", true, text.to_owned(), serde_json::Value::Null);
+        }
+    }
+
+    /// The close that stands, once decompression is over.
+    pub(super) fn last_close(&self, setup: &Setup) -> Option<Mono> {
+        setup
+            .actuators_of(Role::SupplyValve)
+            .filter_map(|valve| self.valves[valve].closed_at())
+            .max()
+    }
+
+    fn supply_told_open(&self, setup: &Setup) -> bool {
+        setup.actuators_of(Role::SupplyValve).any(|valve| self.valves[valve].is_told_open())
+    }
+
+    /// Litres by the meter nearest to the supply, and when it last spoke.
+    fn supply_litres(&self, setup: &Setup) -> Option<(f64, Mono)> {
+        [Point::Supply, Point::Feed, Point::Permeate, Point::Product, Point::Concentrate]
+            .iter()
+            .find_map(|point| {
+                setup.sensors.iter().enumerate().find_map(|(index, sensor)| {
+                    let meter = self.meters[index].as_ref()?;
+                    (sensor.point == *point).then_some((meter.litres(), meter.at()?))
+                })
+            })
+    }
+
+    fn watch_leak_by(&mut self, cx: &mut Context<'_>) {
+        let setup = cx.setup;
+        let now = cx.now.mono;
+        let limits = &setup.limits.leak_by;
+        let closed = self.last_close(setup).filter(|_| {
+            !self.supply_told_open(setup)
+                && self.supply_open(setup) != Some(true)
+                && !(setup.demand == crate::settings::schema::DemandMode::Hub
+                    && self.permit.is_permitted())
+        });
+        let Some(close) = closed else {
+            self.leak_by = LeakBy::default();
+            return;
+        };
+        if self.leak_by.close != Some(close) {
+            self.leak_by = LeakBy { close: Some(close), ..LeakBy::default() };
+        }
+        if now.since(close) < Span::from_secs_f64(limits.wait_secs) {
+            return;
+        }
+        let Some((litres, at)) = self.supply_litres(setup) else { return };
+        match self.leak_by.window {
+            None => self.leak_by.window = Some((now, litres)),
+            Some((since, first)) if now.since(since) >= Span::from_secs_f64(limits.window_secs) => {
+                // A meter that has not spoken in the window proves nothing.
+                if at <= since {
+                    return;
+                }
+                let passed = litres - first;
+                self.leak_by.window = Some((now, litres));
+                if passed < limits.litres {
+                    self.leak_by.leaking = 0;
+                    self.leak_by.tight = self.leak_by.tight.saturating_add(1);
+                    if self.leak_by.tight >= 2 {
+                        cx.alarms.set(
+                            cx.now,
+                            key(AlarmId::ValveLeaksBy),
+                            Some(false),
+                            Evidence::default,
+                        );
+                    }
+                    return;
+                }
+                self.leak_by.tight = 0;
+                self.leak_by.leaking = self.leak_by.leaking.saturating_add(1);
+                if self.leak_by.leaking >= 2 {
+                    let text = format!(
+                        "{passed:.2} L passed in {:.0} min although the valve was told to close; the pump is stopped as second barrier.",
+                        now.since(since).minutes()
+                    );
+                    let evidence =
+                        Evidence { value: Some(passed), limit: Some(limits.litres), text };
+                    self.trip(cx, AlarmId::ValveLeaksBy, evidence);
+                }
+            }
+            Some(_) => {}
+        }
+    }
+
+    /// Demand by level: opens below the band, closes above.
+    pub(super) fn level_demand(&mut self, setup: &Setup, now: Mono) -> bool {
+        if !opens_itself(setup.demand) {
+            return false;
+        }
+        if let Some(level) = self.level(setup, now) {
+            if level < setup.level_band.0 {
+                self.level_wants = true;
+            } else if level >= setup.level_band.1 {
+                self.level_wants = false;
+            }
+            self.level_wants
+        } else {
+            // Nobody knows how full it is: nothing is opened on that.
+            false
+        }
+    }
+}

@@ -1,0 +1,81 @@
+//! The product's judges at work: each product probe on its own, any of them closes.
+
+use super::product::{Look, Rule};
+use super::{Context, Guard};
+use crate::engine::alarm::Evidence;
+use crate::engine::catalogue::AlarmId;
+use crate::engine::event::Reading;
+use crate::engine::output::AlarmKey;
+
+pub(super) const PRODUCT: AlarmKey = AlarmKey { alarm: AlarmId::ProductTdsHigh, of: None };
+
+impl Guard {
+    /// Judges a live reading of a product probe, if water flows.
+    pub(super) fn judge(&mut self, cx: &mut Context<'_>, reading: &Reading) {
+        if self.judges[reading.sensor].is_none() || !self.flow.is_running() {
+            return;
+        }
+        let setup = cx.setup;
+        let raw = self.solids(setup, reading.sensor, reading.value);
+        let Some(median) = self.probes[reading.sensor].median() else { return };
+        let look = Look {
+            now: cx.now.mono,
+            raw,
+            median: self.solids(setup, reading.sensor, median),
+            litres: self.litres_known(setup).then(|| self.flow.made()),
+            tube_litres: setup.assumed.tube_litres.unwrap_or(0.0),
+        };
+        let Some(judge) = &mut self.judges[reading.sensor] else { return };
+        let Some(verdict) = judge.look(look, &setup.limits.product) else { return };
+        let id = &setup.sensors[reading.sensor].id;
+        let text = match verdict.rule {
+            Rule::Fast => format!(
+                "The water after the last vessel reads {:.0} ppm ({id}): gross failure, limit {:.0} ppm.",
+                verdict.ppm, verdict.limit
+            ),
+            Rule::RinseIn => format!(
+                "The first water after the start still reads {:.0} ppm ({id}); up to {:.0} ppm is usual.",
+                verdict.ppm, verdict.limit
+            ),
+            Rule::Dose => format!(
+                "The water after the last vessel reads {:.0} ppm while flowing ({id}); {:.2} ppm·L of it reached the store, limit {:.2}.",
+                verdict.ppm, verdict.dose, verdict.limit
+            ),
+        };
+        if self.test_run.is_some() {
+            self.end_test_run(cx, false, format!("The test run failed. {text}"));
+        }
+        let evidence = Evidence { value: Some(verdict.ppm), limit: Some(verdict.limit), text };
+        self.trip(cx, AlarmId::ProductTdsHigh, evidence);
+    }
+
+    /// Raises a trip: latched, first out kept, told and journalled at once.
+    pub(super) fn trip(&mut self, cx: &mut Context<'_>, alarm: AlarmId, evidence: Evidence) {
+        let key = AlarmKey { alarm, of: None };
+        let text = evidence.text.clone();
+        let first = !self.any_trip(cx);
+        if cx.alarms.set(cx.now, key, Some(true), || evidence) {
+            self.checked.remove(&alarm);
+            if alarm == AlarmId::ProductTdsHigh {
+                self.test_passed = false;
+            }
+            if first {
+                cx.alarms.mark_first_out(key);
+            }
+            cx.log(
+                "trip",
+                true,
+                text,
+                serde_json::json!({ "cause": alarm.name(), "first-out": first }),
+            );
+        }
+    }
+
+    pub(super) fn any_trip(&self, cx: &Context<'_>) -> bool {
+        use crate::engine::catalogue::{ALARMS, Consequence};
+        ALARMS.iter().any(|row| {
+            row.consequence == Consequence::Trip
+                && cx.alarms.stands(AlarmKey { alarm: row.id, of: None })
+        })
+    }
+}

@@ -1,0 +1,684 @@
+//! The guard: may water run, and if not, is it shut?
+//!
+//! ```text
+//!   permissives ┐
+//!   holds       ├─ none missing ──> permitted ──(and demanded)──> open: record, then publish once
+//!   trips       │
+//!   interlocks  ┘── any ──────────> not permitted ──────────────> close: publish, then record; repeat
+//! ```
+//!
+//! Invariants: missing data clears nothing; a trip never clears itself; the broker's stored copies may
+//! withhold the permit and never grant it; after a start, a reconnect of a guard connection or a lost
+//! state the valve counts as closed, unconfirmed; no default opens.
+//!
+//! The guard is level-triggered: every event changes what is known, then [`Guard::evaluate`] looks at
+//! everything anew. Absent on purpose: smoothing, curve fits, forecasts; those are the trend path's.
+
+mod conditions;
+mod flow;
+mod judge;
+mod meter;
+mod orders;
+mod permit;
+mod probe;
+mod product;
+mod test_run;
+#[cfg(test)]
+mod tests;
+mod valve;
+
+pub use orders::named;
+pub use valve::Known;
+
+use super::alarm::{Alarms, Evidence};
+use super::catalogue::AlarmId;
+use super::condition::Delayed;
+use super::event::{Event, Found, Reading, Started};
+use super::output::{AlarmKey, LogEntry, Output};
+use super::phase::Phase;
+use super::setup::{ActuatorIx, SensorIx, Setup};
+use super::time::{Mono, Now, Span};
+use super::value::NoReading;
+use crate::settings::schema::{DemandMode, Point, Role};
+use crate::units::Quantity;
+use flow::{Change, Flow, Source};
+use meter::Meter;
+use probe::Probe;
+use product::Judge;
+use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, VecDeque};
+use test_run::TestRun;
+use valve::Valve;
+
+/// Starts kept for the limits per hour and day; one more than the largest limit is never needed.
+const STARTS_MAX: usize = 256;
+/// A command with a time stamp this far from now is refused.
+pub const COMMAND_MAX_AGE: Span = Span::from_secs(30);
+
+/// What one evaluation works with.
+pub(super) struct Context<'a> {
+    pub(super) setup: &'a Setup,
+    pub(super) now: Now,
+    pub(super) alarms: &'a mut Alarms,
+    pub(super) out: &'a mut Vec<Output>,
+}
+
+impl Context<'_> {
+    /// Writes to the event stream and the journal.
+    pub(super) fn log(
+        &mut self,
+        kind: &'static str,
+        protective: bool,
+        text: String,
+        data: serde_json::Value,
+    ) {
+        self.out.push(Output::Log(LogEntry {
+            at: self.now.wall,
+            kind: kind.into(),
+            text,
+            data,
+            protective,
+        }));
+    }
+}
+
+/// The guard of one plant.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Guard {
+    probes: Vec<Probe>,
+    meters: Vec<Option<Meter>>,
+    judges: Vec<Option<Judge>>,
+    valves: Vec<Valve>,
+    flow: Flow,
+    run: Option<Run>,
+    conditions: BTreeMap<Watch, Watched>,
+    holds: BTreeMap<AlarmId, VecDeque<Mono>>,
+    /// When the floor was last seen wet, by sensor.
+    wet: BTreeMap<SensorIx, Mono>,
+    /// When the floor was first seen dry again, by sensor.
+    dry: BTreeMap<SensorIx, Mono>,
+    broker_lost_since: Option<Mono>,
+    clock_sane: bool,
+    history_writable: bool,
+    other_instance: bool,
+    state_lost: bool,
+    demand_wanted: bool,
+    level_wants: bool,
+    litres_asked: Option<f64>,
+    closed_by_command: bool,
+    stopping: Option<Mono>,
+    stopped: bool,
+    test_run: Option<TestRun>,
+    /// A test run has passed since the product trip.
+    test_passed: bool,
+    /// A person has entered that this cause was looked at, since it tripped.
+    checked: BTreeMap<AlarmId, Mono>,
+    bypass: Option<Bypass>,
+    leak_by: LeakBy,
+    permit: permit::State,
+    starts: VecDeque<Mono>,
+    /// Last close that we ordered while water could run.
+    off_since: Option<Mono>,
+    tokens: u64,
+    pending: Vec<Pending>,
+    phase: Phase,
+    /// Somebody opened without a permit: when last.
+    opened_unpermitted: Option<Mono>,
+    told_unconfirmed: bool,
+}
+
+/// One run of the plant.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct Run {
+    since: Mono,
+    made: f64,
+    /// Room in the store when it began, in litres; `None` when nobody knows.
+    free: Option<f64>,
+    /// A product probe has reported since it began.
+    proven: bool,
+}
+
+/// A condition with its delays.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct Watched {
+    condition: Delayed,
+    on: Span,
+    off: Span,
+}
+
+/// Names of the conditions, for the snapshot.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum Watch {
+    ProbeSilent,
+    Unproven,
+    BrokerLost,
+    ClockBad,
+    HistoryBad,
+    PressureHighHold,
+    PressureHigh,
+    PressureLow,
+    SuctionLow,
+    Warm,
+    Hot,
+    Cold,
+    Full,
+    LevelFull,
+    Overfull,
+    FlowUnexpected,
+    FlowMissing,
+    Unconfirmed,
+}
+
+/// A bypass of one cause.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct Bypass {
+    cause: AlarmId,
+    until: Mono,
+    made_most: f64,
+    renewed: bool,
+    reason: String,
+}
+
+/// Something that waits for its record to be durable.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct Pending {
+    token: u64,
+    since: Mono,
+    what: PendingWhat,
+    /// The asker's id.
+    id: String,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum PendingWhat {
+    Reset(AlarmId),
+    Bypass { cause: AlarmId, reason: String },
+    ConfirmState,
+    TestRun,
+}
+
+/// Water that passes a closed valve.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct LeakBy {
+    /// Start of the present window and the meter's litres then.
+    window: Option<(Mono, f64)>,
+    leaking: u32,
+    tight: u32,
+    /// The close for which it is judged.
+    close: Option<Mono>,
+}
+
+impl Guard {
+    /// A guard that knows nothing: not permitted until its permissives hold.
+    pub fn new(setup: &Setup) -> Self {
+        let limits = &setup.limits.guard;
+        Self {
+            probes: setup.sensors.iter().map(|sensor| Probe::new(sensor, limits)).collect(),
+            meters: setup.sensors.iter().map(Meter::new).collect(),
+            judges: setup
+                .sensors
+                .iter()
+                .map(|sensor| {
+                    (sensor.point == Point::Product && sensor.is_solids()).then(Judge::default)
+                })
+                .collect(),
+            valves: setup.actuators.iter().map(|_| Valve::new()).collect(),
+            flow: Flow::new(),
+            run: None,
+            conditions: BTreeMap::new(),
+            holds: BTreeMap::new(),
+            wet: BTreeMap::new(),
+            dry: BTreeMap::new(),
+            broker_lost_since: Some(Mono::ZERO),
+            clock_sane: false,
+            history_writable: true,
+            other_instance: false,
+            state_lost: false,
+            demand_wanted: false,
+            level_wants: false,
+            litres_asked: None,
+            closed_by_command: false,
+            stopping: None,
+            stopped: false,
+            test_run: None,
+            test_passed: false,
+            checked: BTreeMap::new(),
+            bypass: None,
+            leak_by: LeakBy::default(),
+            permit: permit::State::default(),
+            starts: VecDeque::new(),
+            off_since: None,
+            tokens: 0,
+            pending: Vec::new(),
+            phase: Phase::Idle,
+            opened_unpermitted: None,
+            told_unconfirmed: false,
+        }
+    }
+
+    /// Whether a snapshot was taken with this setup's sensors and actuators.
+    pub fn fits(&self, setup: &Setup) -> bool {
+        self.probes.len() == setup.sensors.len() && self.valves.len() == setup.actuators.len()
+    }
+
+    /// What the plant is doing.
+    pub fn phase(&self) -> Phase {
+        self.phase
+    }
+
+    /// Water flows towards the product, by the best evidence there is.
+    pub fn is_flowing(&self) -> bool {
+        self.flow.is_flowing()
+    }
+
+    /// May water run?
+    pub fn is_permitted(&self) -> bool {
+        self.permit.is_permitted()
+    }
+
+    /// A test run is under way: product goes to the drain.
+    pub fn is_test_run(&self) -> bool {
+        self.test_run.is_some()
+    }
+
+    /// What the supply valve is known to be, when it is known.
+    pub fn supply_open(&self, setup: &Setup) -> Option<bool> {
+        setup.actuators_of(Role::SupplyValve).map(|valve| self.valves[valve].known()).fold(
+            None,
+            |known, valve| match valve {
+                Known::Open | Known::Opening => Some(true),
+                Known::Closed => known.or(Some(false)),
+                Known::Unknown | Known::Closing | Known::CommandedNotConfirmed => known,
+            },
+        )
+    }
+
+    /// What the supply valve is known to be.
+    pub fn supply_known(&self, setup: &Setup) -> Known {
+        setup
+            .actuators_of(Role::SupplyValve)
+            .map(|valve| self.valves[valve].known())
+            .next()
+            .unwrap_or(Known::Unknown)
+    }
+
+    /// Dose of the worst product probe, in ppm·L.
+    pub fn product_dose(&self) -> Option<f64> {
+        self.judges.iter().flatten().map(Judge::dose).reduce(f64::max)
+    }
+
+    /// Time from the last close to its confirmation, once per close.
+    pub fn take_close_time(&mut self, setup: &Setup) -> Option<Span> {
+        let valve = setup.actuators_of(Role::SupplyValve).next()?;
+        self.valves[valve].take_close_time()
+    }
+
+    /// Cause and end of a bypass.
+    pub fn bypass(&self) -> Option<(AlarmId, Mono)> {
+        self.bypass.as_ref().map(|bypass| (bypass.cause, bypass.until))
+    }
+
+    /// Every actuator's last close was acknowledged by the broker.
+    fn all_closed(&self) -> bool {
+        self.valves.iter().all(|valve| !valve.is_connected() || valve.is_acknowledged())
+    }
+
+    fn token(&mut self) -> u64 {
+        self.tokens += 1;
+        self.tokens
+    }
+
+    /// Takes an event that is not a command.
+    pub(super) fn event(&mut self, cx: &mut Context<'_>, event: &Event) {
+        match event {
+            Event::Started(started) => self.started(cx, started),
+            Event::Reading(reading) => self.reading(cx, reading),
+            Event::NoReading { sensor, reason } => {
+                self.probes[*sensor].fault(*reason);
+            }
+            Event::BrokerReady => self.broker_lost_since = None,
+            Event::BrokerLost => {
+                self.broker_lost_since.get_or_insert(cx.now.mono);
+            }
+            Event::GuardConnected { actuator } => self.valves[*actuator].guard_connected(),
+            Event::GuardLost { actuator } => {
+                self.valves[*actuator].guard_lost();
+                cx.log(
+                    "note",
+                    false,
+                    format!(
+                        "The guard connection of {} is gone.",
+                        cx.setup.actuators[*actuator].id
+                    ),
+                    serde_json::Value::Null,
+                );
+            }
+            Event::CloseAcknowledged { actuator } => self.valves[*actuator].close_acknowledged(),
+            Event::SeenOnTopic { actuator, open } => self.seen_on_topic(cx, *actuator, *open),
+            Event::Demand { wanted } => self.demand_wanted = *wanted,
+            Event::Persisted { token } => self.persisted(cx, *token),
+            Event::OtherInstance { present } => self.other_instance = *present,
+            Event::Clock { sane, .. } => self.clock_sane = *sane,
+            Event::HistoryWritable { ok } => self.history_writable = *ok,
+            Event::StopRequested => {
+                self.stopping.get_or_insert(cx.now.mono);
+            }
+            Event::Command(_) | Event::Echo | Event::Tick => {}
+        }
+    }
+
+    fn started(&mut self, cx: &mut Context<'_>, started: &Started) {
+        for probe in &mut self.probes {
+            probe.started();
+        }
+        for meter in self.meters.iter_mut().flatten() {
+            meter.started(started.away);
+        }
+        for valve in &mut self.valves {
+            valve.started();
+        }
+        for judge in self.judges.iter_mut().flatten() {
+            judge.run_ended();
+        }
+        self.flow.started();
+        self.run = None;
+        self.broker_lost_since = Some(cx.now.mono);
+        self.clock_sane = cx.now.wall.is_some();
+        self.other_instance = false;
+        self.stopping = None;
+        self.stopped = false;
+        self.demand_wanted = false;
+        self.litres_asked = None;
+        self.pending.clear();
+        self.leak_by = LeakBy::default();
+        if self.test_run.take().is_some() {
+            cx.log(
+                "note",
+                true,
+                "The test run ended with the daemon.".into(),
+                serde_json::Value::Null,
+            );
+        }
+        if started.found == Found::Lost {
+            self.state_lost = true;
+        }
+        self.permit.invalidate();
+    }
+
+    /// Puts a reading on the plant's ppm scale, with the guard's own plain compensation: the trend
+    /// path has the exact one. Without a temperature the coldest water is assumed, which reads
+    /// highest.
+    fn solids(&self, setup: &Setup, sensor: SensorIx, value: f64) -> f64 {
+        use crate::settings::schema::Compensation;
+        let probe = &setup.sensors[sensor];
+        let conductivity = match probe.quantity {
+            Quantity::Tds => value / probe.ppm_factor,
+            Quantity::Resistivity => 1.0 / value.max(1e-9),
+            _ => value,
+        };
+        let compensated = match probe.compensation {
+            Compensation::Compensated => conductivity,
+            Compensation::Raw | Compensation::RawPure => {
+                let temperature = self.temperature(setup).unwrap_or(5.0);
+                conductivity / (1.0 + 0.02 * (temperature.clamp(0.0, 40.0) - 25.0))
+            }
+        };
+        compensated * setup.ppm_factor
+    }
+
+    fn temperature(&self, setup: &Setup) -> Option<f64> {
+        setup
+            .sensors
+            .iter()
+            .enumerate()
+            .filter(|(_, sensor)| sensor.quantity == Quantity::Temperature)
+            .find_map(|(index, _)| self.probes[index].last().map(|(_, value)| value))
+            .or(setup.assumed.temperature_c)
+    }
+
+    fn reading(&mut self, cx: &mut Context<'_>, reading: &Reading) {
+        let setup = cx.setup;
+        let now = cx.now.mono;
+        let sensor = &setup.sensors[reading.sensor];
+        if reading.retained {
+            self.probes[reading.sensor].stored(reading.value);
+            return;
+        }
+        let flowing = self.flow.is_flowing();
+        let plausible = self.probes[reading.sensor].reading(now, sensor, reading.value, flowing);
+        if !plausible {
+            return;
+        }
+        let silence = self.probes[reading.sensor].silence_flowing(sensor, &setup.limits.guard);
+        if let Some(meter) = &mut self.meters[reading.sensor] {
+            meter.reading(now, reading, silence);
+        }
+        if sensor.quantity == Quantity::Leak {
+            if reading.value >= 0.5 {
+                self.wet.insert(reading.sensor, now);
+                self.dry.remove(&reading.sensor);
+            } else if self.wet.contains_key(&reading.sensor) {
+                self.dry.entry(reading.sensor).or_insert(now);
+            }
+        }
+        self.look_at_flow(cx);
+        self.judge(cx, reading);
+        if let Some(run) = &mut self.run
+            && sensor.point == Point::Product
+            && sensor.is_solids()
+        {
+            run.proven = true;
+        }
+    }
+
+    fn seen_on_topic(&mut self, cx: &mut Context<'_>, actuator: ActuatorIx, open: bool) {
+        let setup = &cx.setup.actuators[actuator];
+        self.valves[actuator].seen(open);
+        if !open || setup.role != Role::SupplyValve || self.permit.is_permitted() {
+            return;
+        }
+        self.unpermitted_open(cx, actuator, "a command on its topic");
+    }
+
+    /// Somebody opened although it is not permitted: it is closed again (by the orders that follow
+    /// in the same evaluation) and told.
+    fn unpermitted_open(&mut self, cx: &mut Context<'_>, actuator: ActuatorIx, by: &str) {
+        self.opened_unpermitted = Some(cx.now.mono);
+        let text = format!(
+            "{} was opened by {by} although water may not run; it is being closed again.",
+            cx.setup.actuators[actuator].id
+        );
+        let key = AlarmKey { alarm: AlarmId::OpenedUnpermitted, of: None };
+        let evidence = text.clone();
+        if cx
+            .alarms
+            .set(cx.now, key, Some(true), || Evidence { text: evidence, ..Evidence::default() })
+        {
+            cx.log("note", true, text, serde_json::Value::Null);
+        }
+    }
+
+    /// Takes the flow evidence; runs begin and end here.
+    fn look_at_flow(&mut self, cx: &mut Context<'_>) {
+        let setup = cx.setup;
+        let now = cx.now.mono;
+        let evident = flow::by_meters(setup, &self.meters, &self.probes, now, None)
+            .or_else(|| self.supply_open(setup));
+        let source = flow::source(setup);
+        self.flow.count(setup, source, &self.meters, &self.probes, now);
+        match self.flow.update(now, evident) {
+            Change::None => {}
+            Change::Started => {
+                let litres = self.litres_known(setup).then(|| self.flow.made());
+                for (index, judge) in self.judges.iter_mut().enumerate() {
+                    if let Some(judge) = judge {
+                        judge.run_started(now, litres);
+                        self.probes[index].forget_window();
+                    }
+                }
+                self.run = Some(Run {
+                    since: now,
+                    made: self.flow.made(),
+                    free: self.free_litres(setup, now),
+                    proven: false,
+                });
+                if self.starts.len() >= STARTS_MAX {
+                    self.starts.pop_front();
+                }
+                self.starts.push_back(now);
+            }
+            Change::Ended => {
+                for judge in self.judges.iter_mut().flatten() {
+                    judge.run_ended();
+                }
+                self.run = None;
+            }
+        }
+    }
+
+    fn litres_known(&self, setup: &Setup) -> bool {
+        flow::source(setup) != Source::Unknown
+    }
+
+    /// Litres in the store by a live level sensor.
+    fn level(&self, setup: &Setup, now: Mono) -> Option<f64> {
+        setup.sensors_of(Point::Store, Quantity::Level).find_map(|sensor| {
+            let probe = &self.probes[sensor];
+            probe.fresh(now, probe.silence_standby(&setup.sensors[sensor], &setup.limits.guard))?;
+            probe.median()
+        })
+    }
+
+    /// Room in the store: from the level, else all of it.
+    fn free_litres(&self, setup: &Setup, now: Mono) -> Option<f64> {
+        let volume = setup.store.litres;
+        if volume <= 0.0 {
+            return None;
+        }
+        Some(self.level(setup, now).map_or(volume, |level| (volume - level).max(0.0)))
+    }
+
+    /// Why a sensor gives nothing, if it does not.
+    pub fn silence(&self, setup: &Setup, sensor: SensorIx, now: Mono) -> Option<NoReading> {
+        let probe = &self.probes[sensor];
+        if probe.is_offline() {
+            return Some(NoReading::Offline);
+        }
+        if !probe.is_live() {
+            return Some(NoReading::NotSinceStart);
+        }
+        let most = if self.flow.is_flowing() {
+            probe.silence_flowing(&setup.sensors[sensor], &setup.limits.guard)
+        } else {
+            probe.silence_standby(&setup.sensors[sensor], &setup.limits.guard)
+        };
+        probe.fresh(now, most).is_none().then_some(NoReading::Stale)
+    }
+
+    /// Looks at everything anew: conditions, permit, orders, phase.
+    pub(super) fn evaluate(&mut self, cx: &mut Context<'_>) {
+        self.look_at_flow(cx);
+        self.watch(cx);
+        self.test_run_step(cx);
+        self.decide(cx);
+        self.order(cx);
+        self.set_phase(cx);
+        self.finish_stop(cx);
+    }
+
+    fn set_phase(&mut self, cx: &mut Context<'_>) {
+        let is_tripped = super::catalogue::ALARMS.iter().any(|row| {
+            row.consequence == super::catalogue::Consequence::Trip
+                && cx.alarms.stands(AlarmKey { alarm: row.id, of: None })
+        });
+        let is_held = super::catalogue::ALARMS.iter().any(|row| {
+            row.consequence == super::catalogue::Consequence::Hold
+                && cx.alarms.stands(AlarmKey { alarm: row.id, of: None })
+        });
+        let rinsing = self.judges.iter().flatten().any(Judge::is_rinsing);
+        let phase = if self.flow.is_flowing() {
+            if rinsing { Phase::Starting } else { Phase::Producing }
+        } else if is_tripped {
+            Phase::Tripped
+        } else if is_held {
+            Phase::Held
+        } else {
+            Phase::Idle
+        };
+        if phase != self.phase {
+            let text = format!("{} after {}.", phase.word(), self.phase.word());
+            self.phase = phase;
+            cx.log("phase", false, text, serde_json::json!({ "phase": phase.word() }));
+        }
+    }
+
+    fn finish_stop(&mut self, cx: &mut Context<'_>) {
+        let Some(since) = self.stopping else { return };
+        if self.stopped {
+            return;
+        }
+        use crate::settings::schema::OnStop;
+        let waited = cx.now.mono.since(since) >= STOP_WAIT;
+        let closed = self.all_closed();
+        if cx.setup.on_stop == OnStop::Leave || closed || waited {
+            self.stopped = true;
+            cx.out.push(Output::Stopped { closed });
+        }
+    }
+
+    /// When something is due.
+    pub(super) fn deadlines(&self, setup: &Setup, due: &mut Vec<(Mono, &'static str)>) {
+        let mut add = |at: Option<Mono>, why: &'static str| {
+            if let Some(at) = at {
+                due.push((at, why));
+            }
+        };
+        add(self.flow.deadline(), "end of a run");
+        for (index, valve) in self.valves.iter().enumerate() {
+            add(
+                valve.deadline(&setup.actuators[index], self.can_confirm(setup, index)),
+                "a command to a valve",
+            );
+        }
+        for watched in self.conditions.values() {
+            add(watched.condition.deadline(watched.on, watched.off), "a delay");
+        }
+        for (index, probe) in self.probes.iter().enumerate() {
+            let Some((last, _)) = probe.last() else { continue };
+            let sensor = &setup.sensors[index];
+            if !sensor.guards {
+                continue;
+            }
+            let limits = &setup.limits.guard;
+            let just_after = Span::from_millis(1);
+            for most in [
+                probe.silence_flowing(sensor, limits),
+                probe.silence_returning(sensor, limits),
+                probe.silence_standby(sensor, limits),
+            ] {
+                add(Some(last + most + just_after), "a sensor's silence");
+            }
+        }
+        self.condition_deadlines(setup, &mut add);
+        add(self.order_deadline(setup), "the valve after its pump");
+        add(self.permit.deadline(), "the permit's renewal");
+        add(self.test_run.as_ref().map(|run| run.until), "the end of the test run");
+        add(self.bypass.as_ref().map(|bypass| bypass.until), "the end of the bypass");
+        add(self.stopping.filter(|_| !self.stopped).map(|since| since + STOP_WAIT), "the stop");
+        for pending in &self.pending {
+            add(Some(pending.since + PENDING_MAX), "a record");
+        }
+    }
+}
+
+/// A clean stop waits this long for the close to be acknowledged.
+const STOP_WAIT: Span = Span::from_secs(2);
+/// A reset, bypass or test run whose record takes longer than this is refused.
+const PENDING_MAX: Span = Span::from_secs(5);
+
+/// Whether demand opens the valve in this mode.
+fn opens_itself(mode: DemandMode) -> bool {
+    !matches!(mode, DemandMode::Hub)
+}

@@ -1,0 +1,133 @@
+//! One sensor as the guard path sees it: plausible, live readings, the median of the last few, and
+//! how long it may be silent.
+//!
+//! Invariants: a retained copy never refreshes a probe; an implausible reading counts as none; the
+//! limits for silence are bounded whatever was learned.
+
+use crate::engine::setup::SensorSetup;
+use crate::engine::signal::interval::{IntervalLearner, StaleRule};
+use crate::engine::signal::median::{MedianWindow, guard_readings};
+use crate::engine::time::{Mono, Span};
+use crate::engine::value::NoReading;
+use crate::settings::schema::GuardLimits;
+use serde::{Deserialize, Serialize};
+
+/// One sensor of the guard path.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(super) struct Probe {
+    window: MedianWindow,
+    interval: IntervalLearner,
+    /// Last live, plausible reading.
+    last: Option<(Mono, f64)>,
+    /// Something live has come since the daemon started.
+    live: bool,
+    /// The broker's stored copy, while nothing live has come.
+    retained: Option<f64>,
+    /// Why the last message was no reading.
+    fault: Option<NoReading>,
+}
+
+impl Probe {
+    pub(super) fn new(sensor: &SensorSetup, limits: &GuardLimits) -> Self {
+        Self {
+            window: MedianWindow::new(guard_readings(limits.median_readings, sensor.interval)),
+            interval: IntervalLearner::new(sensor.interval),
+            last: None,
+            live: false,
+            retained: None,
+            fault: None,
+        }
+    }
+
+    /// Takes a live reading. False when it is implausible.
+    pub(super) fn reading(
+        &mut self,
+        now: Mono,
+        sensor: &SensorSetup,
+        value: f64,
+        flowing: bool,
+    ) -> bool {
+        if value < sensor.range.0 || value > sensor.range.1 {
+            self.fault = Some(NoReading::OutOfRange);
+            return false;
+        }
+        self.interval.observe(now, flowing);
+        self.window.push(value);
+        self.last = Some((now, value));
+        self.live = true;
+        self.retained = None;
+        self.fault = None;
+        true
+    }
+
+    /// Takes the broker's stored copy.
+    pub(super) fn stored(&mut self, value: f64) {
+        if !self.live {
+            self.retained = Some(value);
+        }
+    }
+
+    /// A message was no reading.
+    pub(super) fn fault(&mut self, why: NoReading) {
+        self.fault = Some(why);
+    }
+
+    /// The daemon has started: nothing is fresh any more.
+    pub(super) fn started(&mut self) {
+        self.window.clear();
+        self.interval.interrupted();
+        self.live = false;
+        self.last = None;
+        self.retained = None;
+    }
+
+    /// Water began to flow: the median must not reach back into standing water.
+    pub(super) fn forget_window(&mut self) {
+        self.window.clear();
+    }
+
+    /// Median of the last few readings, of those there are while the window fills.
+    pub(super) fn median(&self) -> Option<f64> {
+        self.window.partial()
+    }
+
+    /// Last live reading and its time.
+    pub(super) fn last(&self) -> Option<(Mono, f64)> {
+        self.last
+    }
+
+    /// Last live reading, if it is not older than it may be.
+    pub(super) fn fresh(&self, now: Mono, most: Span) -> Option<f64> {
+        self.last.filter(|(at, _)| now.since(*at) <= most).map(|(_, value)| value)
+    }
+
+    pub(super) fn is_live(&self) -> bool {
+        self.live
+    }
+
+    pub(super) fn retained(&self) -> Option<f64> {
+        self.retained
+    }
+
+    pub(super) fn is_offline(&self) -> bool {
+        self.fault == Some(NoReading::Offline)
+    }
+
+    /// How long it may be silent while water flows.
+    pub(super) fn silence_flowing(&self, sensor: &SensorSetup, limits: &GuardLimits) -> Span {
+        self.interval.stale_after(true, &StaleRule::of(sensor, limits, true))
+    }
+
+    /// How long it may be silent on standby.
+    pub(super) fn silence_standby(&self, sensor: &SensorSetup, limits: &GuardLimits) -> Span {
+        self.interval.stale_after(false, &StaleRule::of(sensor, limits, false))
+    }
+
+    /// How long it may be silent while a hold waits for it to be good again: as strict as while
+    /// flowing, but no stricter than its own pace on standby.
+    pub(super) fn silence_returning(&self, sensor: &SensorSetup, limits: &GuardLimits) -> Span {
+        let own_pace =
+            Span::from_secs_f64(limits.stale_factor * self.interval.expected(false).secs());
+        self.silence_flowing(sensor, limits).max(own_pace).min(self.silence_standby(sensor, limits))
+    }
+}

@@ -1,0 +1,361 @@
+//! Product quality, judged by dose in flowing water.
+//!
+//! One probe's judge. Three rules, all on flowing water only: gross failure (`fast_ppm`) by count;
+//! a ceiling during the rinse-in after a start, when standing water of the last vessel leaves; and
+//! from then on the dose, ppm times litres, with at least so many readings over at least so long.
+//!
+//! Invariants: one spike is nothing; a lost message counts as neither good nor bad; the dose goes
+//! back to zero only after litres of water that read below the limit, never by time.
+
+use crate::engine::time::{Mono, Span};
+use crate::settings::schema::ProductLimits;
+use serde::{Deserialize, Serialize};
+use std::collections::VecDeque;
+
+/// Without a flow meter and a declared flow, this many pure readings stand for the litres that
+/// clear the dose.
+const CLEAR_READINGS_WITHOUT_FLOW: u32 = 30;
+
+/// Which rule was broken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub(super) enum Rule {
+    Fast,
+    RinseIn,
+    Dose,
+}
+
+/// A verdict against the product.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Verdict {
+    pub(super) rule: Rule,
+    pub(super) ppm: f64,
+    pub(super) dose: f64,
+    pub(super) limit: f64,
+}
+
+/// A reading in flowing water.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Look {
+    pub(super) now: Mono,
+    /// As it came, ppm on the plant's scale.
+    pub(super) raw: f64,
+    /// Median of the last few.
+    pub(super) median: f64,
+    /// Running litres of product; `None` when no flow is measured or declared.
+    pub(super) litres: Option<f64>,
+    /// Volume of the tube between last vessel and probe.
+    pub(super) tube_litres: f64,
+}
+
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(super) struct Judge {
+    /// Start of the present run: when, and the running litres then.
+    run: Option<(Mono, Option<f64>)>,
+    rinsed: bool,
+    /// Last look of this run: the running litres then.
+    last_litres: Option<f64>,
+    /// For the last few readings: at or above the fast limit?
+    fast: VecDeque<bool>,
+    over_count: u32,
+    over_since: Option<Mono>,
+    dose: f64,
+    clean_litres: f64,
+    clean_readings: u32,
+    /// Readings of this run so far.
+    looks: u32,
+}
+
+impl Judge {
+    /// Water began to flow.
+    pub(super) fn run_started(&mut self, now: Mono, litres: Option<f64>) {
+        self.run = Some((now, litres));
+        self.rinsed = false;
+        self.last_litres = litres;
+        self.fast.clear();
+        self.looks = 0;
+        // What was over in the last run stands in `dose`; the count starts anew with new water.
+        self.over_count = 0;
+        self.over_since = None;
+    }
+
+    /// Water stopped.
+    pub(super) fn run_ended(&mut self) {
+        self.run = None;
+        self.last_litres = None;
+    }
+
+    /// Back to the beginning, after a reset.
+    pub(super) fn clear(&mut self) {
+        *self = Self { run: self.run, rinsed: self.rinsed, ..Self::default() };
+    }
+
+    /// Dissolved solids times litres since the product was last pure, in ppm·L.
+    pub(super) fn dose(&self) -> f64 {
+        self.dose
+    }
+
+    /// Still in the rinse-in.
+    pub(super) fn is_rinsing(&self) -> bool {
+        self.run.is_some() && !self.rinsed
+    }
+
+    /// Readings in the present run.
+    pub(super) fn looks(&self) -> u32 {
+        self.looks
+    }
+
+    /// Litres (or readings) below the limit in a row, as a share of what clears.
+    pub(super) fn is_clear(&self, limits: &ProductLimits, flow_known: bool) -> bool {
+        if flow_known {
+            self.clean_litres >= limits.clear_litres
+        } else {
+            self.clean_readings >= CLEAR_READINGS_WITHOUT_FLOW
+        }
+    }
+
+    /// Judges a reading in flowing water.
+    pub(super) fn look(&mut self, look: Look, limits: &ProductLimits) -> Option<Verdict> {
+        let (started, started_litres) = self.run?;
+        self.looks = self.looks.saturating_add(1);
+        self.finish_rinse_in(&look, started, started_litres, limits);
+        let passed = match (look.litres, self.last_litres) {
+            (Some(litres), Some(last)) => (litres - last).max(0.0),
+            _ => 0.0,
+        };
+        self.last_litres = look.litres;
+        self.fast_rule(&look, limits).or_else(|| {
+            if self.rinsed {
+                self.dose_rule(&look, passed, limits)
+            } else {
+                self.rinse_rule(&look, limits)
+            }
+        })
+    }
+
+    fn finish_rinse_in(
+        &mut self,
+        look: &Look,
+        started: Mono,
+        started_litres: Option<f64>,
+        limits: &ProductLimits,
+    ) {
+        if self.rinsed {
+            return;
+        }
+        let volume = limits.rinse_in_litres.max(3.0 * look.tube_litres);
+        let by_volume = matches!((look.litres, started_litres),
+            (Some(litres), Some(first)) if litres - first >= volume);
+        let by_time = look.now.since(started) >= Span::from_secs_f64(limits.rinse_in_max_secs);
+        if by_volume || by_time {
+            self.rinsed = true;
+            self.over_count = 0;
+            self.over_since = None;
+        }
+    }
+
+    fn fast_rule(&mut self, look: &Look, limits: &ProductLimits) -> Option<Verdict> {
+        // So many of the last so-many-plus-two: a good reading among bad ones (a bubble, a late
+        // message of another probe) delays by one sample and does not start the count anew.
+        let needed = limits.fast_readings.max(1) as usize;
+        self.fast.push_back(look.raw >= limits.fast_ppm);
+        while self.fast.len() > needed + 2 {
+            self.fast.pop_front();
+        }
+        let high = self.fast.iter().filter(|high| **high).count();
+        (high >= needed && look.median >= limits.fast_ppm).then_some(Verdict {
+            rule: Rule::Fast,
+            ppm: look.median,
+            dose: self.dose,
+            limit: limits.fast_ppm,
+        })
+    }
+
+    fn over(&mut self, look: &Look, is_over: bool, limits: &ProductLimits) -> bool {
+        if !is_over {
+            return false;
+        }
+        self.over_count = self.over_count.saturating_add(1);
+        let since = *self.over_since.get_or_insert(look.now);
+        self.over_count >= limits.readings_min
+            && look.now.since(since) >= Span::from_secs_f64(limits.duration_min_secs)
+    }
+
+    fn rinse_rule(&mut self, look: &Look, limits: &ProductLimits) -> Option<Verdict> {
+        let is_over = look.median > limits.rinse_in_ceiling_ppm;
+        if !is_over {
+            self.over_count = 0;
+            self.over_since = None;
+        }
+        self.over(look, is_over, limits).then_some(Verdict {
+            rule: Rule::RinseIn,
+            ppm: look.median,
+            dose: self.dose,
+            limit: limits.rinse_in_ceiling_ppm,
+        })
+    }
+
+    fn dose_rule(&mut self, look: &Look, passed: f64, limits: &ProductLimits) -> Option<Verdict> {
+        if look.median < limits.limit_ppm {
+            self.clean_litres += passed;
+            self.clean_readings = self.clean_readings.saturating_add(1);
+            if self.is_clear(limits, look.litres.is_some()) {
+                self.dose = 0.0;
+                self.over_count = 0;
+                self.over_since = None;
+            }
+            return None;
+        }
+        self.clean_litres = 0.0;
+        self.clean_readings = 0;
+        self.dose += look.median * passed;
+        let long_enough = self.over(look, true, limits);
+        let enough = look.litres.is_none() || self.dose >= limits.dose_ppm_litres;
+        (long_enough && enough).then_some(Verdict {
+            rule: Rule::Dose,
+            ppm: look.median,
+            dose: self.dose,
+            limit: limits.dose_ppm_litres,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    struct Run {
+        judge: Judge,
+        limits: ProductLimits,
+        now: Mono,
+        litres: f64,
+        window: Vec<f64>,
+    }
+
+    /// A run at 0.15 L/min with a reading each 5 s through a median of three.
+    impl Run {
+        fn new() -> Self {
+            let mut judge = Judge::default();
+            judge.run_started(Mono::ZERO, Some(0.0));
+            Self {
+                judge,
+                limits: ProductLimits::default(),
+                now: Mono::ZERO,
+                litres: 0.0,
+                window: Vec::new(),
+            }
+        }
+
+        fn read(&mut self, ppm: f64) -> Option<Verdict> {
+            self.now = self.now + Span::from_secs(5);
+            self.litres += 0.15 * 5.0 / 60.0;
+            self.window.push(ppm);
+            if self.window.len() > 3 {
+                self.window.remove(0);
+            }
+            let mut sorted = self.window.clone();
+            sorted.sort_by(f64::total_cmp);
+            let look = Look {
+                now: self.now,
+                raw: ppm,
+                median: sorted[sorted.len() / 2],
+                litres: Some(self.litres),
+                tube_litres: 0.0,
+            };
+            self.judge.look(look, &self.limits)
+        }
+
+        fn rinse(&mut self) {
+            while self.judge.is_rinsing() {
+                assert_eq!(self.read(0.0), None);
+            }
+        }
+    }
+
+    #[test]
+    fn one_spike_is_nothing() {
+        let mut run = Run::new();
+        run.rinse();
+        assert_eq!(run.read(400.0), None);
+        for _ in 0..200 {
+            assert_eq!(run.read(0.0), None);
+        }
+    }
+
+    #[test]
+    fn half_a_litre_at_one_ppm_closes_and_not_much_later() {
+        let mut run = Run::new();
+        run.rinse();
+        let before = run.litres;
+        let verdict = loop {
+            if let Some(verdict) = run.read(1.0) {
+                break verdict;
+            }
+            assert!(run.litres - before < 0.6, "closes late");
+        };
+        assert_eq!(verdict.rule, Rule::Dose);
+        assert!(run.litres - before >= 0.5 - 1e-9);
+    }
+
+    #[test]
+    fn gross_failure_closes_at_the_third_reading() {
+        let mut run = Run::new();
+        run.rinse();
+        assert_eq!(run.read(45.0), None);
+        assert_eq!(run.read(45.0), None);
+        assert_eq!(run.read(45.0).map(|verdict| verdict.rule), Some(Rule::Fast));
+    }
+
+    #[test]
+    fn one_good_reading_among_bad_ones_delays_gross_failure_by_one_sample() {
+        let mut run = Run::new();
+        run.rinse();
+        run.read(45.0);
+        run.read(45.0);
+        assert_eq!(run.read(0.0), None);
+        assert!(run.read(45.0).is_some());
+    }
+
+    #[test]
+    fn the_first_litre_after_a_night_may_read_a_few_ppm() {
+        let mut run = Run::new();
+        for ppm in [4.0, 4.0, 3.0, 3.0, 2.0, 2.0, 2.0, 1.0, 1.0, 1.0] {
+            assert_eq!(run.read(ppm), None);
+        }
+        for _ in 0..100 {
+            assert_eq!(run.read(0.0), None);
+        }
+        assert_eq!(run.judge.dose(), 0.0);
+    }
+
+    #[test]
+    fn the_rinse_in_has_a_ceiling() {
+        let mut run = Run::new();
+        let mut closed = false;
+        for _ in 0..10 {
+            closed |= run.read(9.0).is_some_and(|verdict| verdict.rule == Rule::RinseIn);
+        }
+        assert!(closed);
+    }
+
+    #[test]
+    fn the_dose_clears_by_litres_and_not_by_time() {
+        let mut run = Run::new();
+        run.rinse();
+        for _ in 0..5 {
+            run.read(2.0);
+        }
+        let dose = run.judge.dose();
+        assert!(dose > 0.0);
+        // A pause of an hour, then a little pure water: the dose stands.
+        run.now = run.now + Span::from_secs(3600);
+        for _ in 0..10 {
+            run.read(0.0);
+        }
+        assert!(run.judge.dose() >= dose);
+        for _ in 0..90 {
+            run.read(0.0);
+        }
+        assert_eq!(run.judge.dose(), 0.0);
+    }
+}

@@ -1,0 +1,385 @@
+//! One actuator: what it was told, what it is known to be, and what it is told next.
+//!
+//! ```text
+//!             want closed                     confirmed (state or flow)
+//!   open ────────────────> closing(attempt n) ───────────────────────> closed
+//!    ^                        │ 3 attempts, nothing can confirm            │
+//!    │                        └──> commanded-not-confirmed (repeats go on) │
+//!    │  state says open                                                    │ want open
+//!    └──────────────── opening <── persisted ── recording <────────────────┘
+//! ```
+//!
+//! Invariants: a close is sent at once and repeated with growing pauses until it is confirmed; an
+//! open is sent only after its record is durable, once per rising edge, while the guard connection
+//! that was up at the decision is still up, and never later than two seconds after the decision;
+//! after every CONNACK of the guard connection the valve counts as closed, unconfirmed.
+
+use crate::engine::output::{Action, Output, Send};
+use crate::engine::setup::{ActuatorIx, ActuatorSetup};
+use crate::engine::time::{Mono, Span};
+use serde::{Deserialize, Serialize};
+
+/// An open that could not be sent this long after its decision is dropped.
+pub(super) const OPEN_MAX_AGE: Span = Span::from_secs(2);
+/// A dropped open is decided anew after this pause.
+const OPEN_RETRY: Span = Span::from_secs(10);
+/// Pauses between repeated closes; the last one repeats.
+const CLOSE_PAUSES: [Span; 4] =
+    [Span::from_secs(2), Span::from_secs(5), Span::from_secs(10), Span::from_secs(60)];
+/// Without anything that can confirm, a close is sent this often before it is called commanded.
+const BLIND_ATTEMPTS: u32 = 3;
+
+/// What an actuator is known to be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Known {
+    /// Nobody has said anything.
+    Unknown,
+    /// Closed, confirmed by its state or by the flow.
+    Closed,
+    /// Told to close; the confirmation is due.
+    Closing,
+    /// Told to close so often that it should be, and nothing can confirm it.
+    CommandedNotConfirmed,
+    /// An open is being recorded or has just been sent.
+    Opening,
+    /// Open, by its state, by the flow, or by what was seen on its topic.
+    Open,
+}
+
+impl Known {
+    /// The word on the bus.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Unknown => "unknown",
+            Self::Closed => "closed",
+            Self::Closing => "closing",
+            Self::CommandedNotConfirmed => "commanded-not-confirmed",
+            Self::Opening => "opening",
+            Self::Open => "open",
+        }
+    }
+
+    /// The number in the database. Never renumbered.
+    pub const fn code(self) -> u16 {
+        match self {
+            Self::Unknown => 0,
+            Self::Closed => 1,
+            Self::Closing => 2,
+            Self::CommandedNotConfirmed => 3,
+            Self::Opening => 4,
+            Self::Open => 5,
+        }
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "stage", rename_all = "kebab-case")]
+enum Stage {
+    /// Nothing commanded.
+    Rest,
+    /// Told to close.
+    Closing { since: Mono, attempt: u32, next: Mono },
+    /// An open was decided; its record is on the way to the disk.
+    Recording { token: u64, since: Mono },
+    /// Told to open.
+    Opened { since: Mono, renewed: Mono },
+}
+
+/// What others report about an actuator.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub(super) struct Evidence {
+    /// Its own live state: open?
+    pub(super) reported_open: Option<bool>,
+    /// Water flows, by a meter.
+    pub(super) flow: Option<bool>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(super) struct Valve {
+    known: Known,
+    stage: Stage,
+    /// Its guard connection is up.
+    connected: bool,
+    /// The broker acknowledged the last close.
+    acknowledged: bool,
+    /// When the last close was first sent.
+    closed_at: Option<Mono>,
+    /// From that to its confirmation.
+    close_time: Option<Span>,
+    /// When an open may be decided again.
+    not_before: Option<Mono>,
+    /// Evidence older than this says nothing about the last command.
+    commanded_at: Option<Mono>,
+}
+
+impl Valve {
+    pub(super) const fn new() -> Self {
+        Self {
+            known: Known::Unknown,
+            stage: Stage::Rest,
+            connected: false,
+            acknowledged: false,
+            closed_at: None,
+            close_time: None,
+            not_before: None,
+            commanded_at: None,
+        }
+    }
+
+    pub(super) const fn known(&self) -> Known {
+        self.known
+    }
+
+    pub(super) const fn is_connected(&self) -> bool {
+        self.connected
+    }
+
+    pub(super) const fn is_acknowledged(&self) -> bool {
+        self.acknowledged
+    }
+
+    pub(super) const fn closed_at(&self) -> Option<Mono> {
+        self.closed_at
+    }
+
+    /// Takes the time from the last close to its confirmation, once.
+    pub(super) const fn take_close_time(&mut self) -> Option<Span> {
+        self.close_time.take()
+    }
+
+    /// We told it to open and have not told it to close since.
+    pub(super) const fn is_told_open(&self) -> bool {
+        matches!(self.stage, Stage::Opened { .. })
+    }
+
+    /// Told to close and not confirmed for this long.
+    pub(super) fn unconfirmed_for(&self, now: Mono) -> Option<Span> {
+        match self.stage {
+            Stage::Closing { since, .. } if self.known != Known::Closed => Some(now.since(since)),
+            _ => None,
+        }
+    }
+
+    pub(super) fn started(&mut self) {
+        self.connected = false;
+        self.acknowledged = false;
+        self.known = Known::Unknown;
+        self.stage = Stage::Rest;
+    }
+
+    /// The guard connection got its CONNACK: whatever was before, its will may have fired.
+    pub(super) fn guard_connected(&mut self) {
+        self.connected = true;
+        self.acknowledged = false;
+        self.known = Known::CommandedNotConfirmed;
+        self.stage = Stage::Rest;
+    }
+
+    pub(super) fn guard_lost(&mut self) {
+        self.connected = false;
+        self.acknowledged = false;
+        if matches!(self.stage, Stage::Recording { .. }) {
+            self.stage = Stage::Rest;
+        }
+    }
+
+    pub(super) fn close_acknowledged(&mut self) {
+        if matches!(self.stage, Stage::Closing { .. }) {
+            self.acknowledged = true;
+        }
+    }
+
+    /// Somebody else's command was seen on the topic.
+    pub(super) fn seen(&mut self, open: bool) {
+        if open {
+            self.known = Known::Open;
+            self.acknowledged = false;
+            // Whatever we said before has been contradicted.
+            if matches!(self.stage, Stage::Closing { .. }) {
+                self.stage = Stage::Rest;
+            }
+        } else if !matches!(self.stage, Stage::Closing { .. }) {
+            self.known = Known::CommandedNotConfirmed;
+            self.stage = Stage::Rest;
+        }
+    }
+
+    /// Something was reported: its state or the flow.
+    pub(super) fn observe(&mut self, now: Mono, evidence: Evidence) {
+        let evident = match (evidence.reported_open, evidence.flow) {
+            // A valve that says closed while water runs is not closed.
+            (Some(false), Some(true)) => None,
+            (Some(state), _) => Some(state),
+            (None, flow) => flow,
+        };
+        match (evident, self.stage) {
+            (Some(false), Stage::Closing { since, .. }) => {
+                if self.known != Known::Closed {
+                    self.close_time = Some(now.since(since));
+                }
+                self.known = Known::Closed;
+            }
+            (Some(false), Stage::Rest) => self.known = Known::Closed,
+            (Some(true), Stage::Closing { .. }) => self.known = Known::Closing,
+            (Some(true), _) => self.known = Known::Open,
+            // After an open some time may pass before water flows or the state follows.
+            (Some(false), Stage::Opened { .. } | Stage::Recording { .. }) | (None, _) => {}
+        }
+    }
+
+    /// Tells it to close, now or again if it is due.
+    pub(super) fn close(
+        &mut self,
+        now: Mono,
+        actuator: ActuatorIx,
+        can_confirm: bool,
+        out: &mut Vec<Output>,
+    ) {
+        match self.stage {
+            Stage::Closing { since, attempt, next } => {
+                let settled = self.known == Known::Closed
+                    || (!can_confirm && attempt >= BLIND_ATTEMPTS && self.acknowledged);
+                if settled {
+                    if !can_confirm {
+                        self.known = Known::CommandedNotConfirmed;
+                    }
+                    return;
+                }
+                if now < next {
+                    return;
+                }
+                self.send_close(now, actuator, since, attempt + 1, out);
+                if !can_confirm && attempt + 1 >= BLIND_ATTEMPTS {
+                    self.known = Known::CommandedNotConfirmed;
+                }
+            }
+            Stage::Rest | Stage::Recording { .. } | Stage::Opened { .. } => {
+                self.acknowledged = false;
+                self.close_time = None;
+                self.closed_at = Some(now);
+                if self.known != Known::Closed {
+                    self.known = Known::Closing;
+                }
+                self.send_close(now, actuator, now, 1, out);
+            }
+        }
+    }
+
+    fn send_close(
+        &mut self,
+        now: Mono,
+        actuator: ActuatorIx,
+        since: Mono,
+        attempt: u32,
+        out: &mut Vec<Output>,
+    ) {
+        let pause = CLOSE_PAUSES[(attempt as usize - 1).min(CLOSE_PAUSES.len() - 1)];
+        self.stage = Stage::Closing { since, attempt, next: now + pause };
+        self.commanded_at = Some(now);
+        out.push(Output::Send(Send { actuator, action: Action::Close, decided: now, attempt }));
+    }
+
+    /// It may be open. Stops repeating closes; opens nothing.
+    pub(super) fn let_be(&mut self) {
+        if matches!(self.stage, Stage::Closing { .. }) {
+            self.stage = Stage::Rest;
+        }
+    }
+
+    /// Decides to open: first the record. Gives nothing while an open is under way or done, while
+    /// the guard connection is down, or too soon after a dropped one.
+    pub(super) fn open(
+        &mut self,
+        now: Mono,
+        setup: &ActuatorSetup,
+        token: u64,
+        out: &mut Vec<Output>,
+    ) -> bool {
+        let blocked = setup.open.is_empty()
+            || !self.connected
+            || self.not_before.is_some_and(|time| now < time)
+            || matches!(self.stage, Stage::Opened { .. } | Stage::Recording { .. });
+        if blocked {
+            return false;
+        }
+        self.stage = Stage::Recording { token, since: now };
+        self.known = Known::Opening;
+        out.push(Output::Persist { token });
+        true
+    }
+
+    /// The record is durable: the open goes out, if it is still young and its connection still up.
+    pub(super) fn persisted(
+        &mut self,
+        now: Mono,
+        actuator: ActuatorIx,
+        token: u64,
+        out: &mut Vec<Output>,
+    ) -> bool {
+        let Stage::Recording { token: waiting, since } = self.stage else { return false };
+        if waiting != token {
+            return false;
+        }
+        if !self.connected || now.since(since) > OPEN_MAX_AGE {
+            self.drop_open(now);
+            return false;
+        }
+        self.stage = Stage::Opened { since: now, renewed: now };
+        self.commanded_at = Some(now);
+        self.acknowledged = false;
+        out.push(Output::Send(Send { actuator, action: Action::Open, decided: now, attempt: 1 }));
+        true
+    }
+
+    fn drop_open(&mut self, now: Mono) {
+        self.stage = Stage::Rest;
+        self.known = Known::CommandedNotConfirmed;
+        self.not_before = Some(now + OPEN_RETRY);
+    }
+
+    /// Drops an open whose record takes too long, and repeats an open that re-arms an off-timer.
+    pub(super) fn tick(
+        &mut self,
+        now: Mono,
+        actuator: ActuatorIx,
+        setup: &ActuatorSetup,
+        out: &mut Vec<Output>,
+    ) {
+        match self.stage {
+            Stage::Recording { since, .. } if now.since(since) > OPEN_MAX_AGE => {
+                self.drop_open(now)
+            }
+            Stage::Opened { since, renewed }
+                if setup.open_renew > Span::ZERO
+                    && self.connected
+                    && now.since(renewed) >= setup.open_renew =>
+            {
+                self.stage = Stage::Opened { since, renewed: now };
+                out.push(Output::Send(Send {
+                    actuator,
+                    action: Action::Open,
+                    decided: now,
+                    attempt: 2,
+                }));
+            }
+            _ => {}
+        }
+    }
+
+    /// When something is due.
+    pub(super) fn deadline(&self, setup: &ActuatorSetup, can_confirm: bool) -> Option<Mono> {
+        match self.stage {
+            Stage::Closing { attempt, next, .. } => {
+                let settled = self.known == Known::Closed
+                    || (!can_confirm && attempt >= BLIND_ATTEMPTS && self.acknowledged);
+                (!settled).then_some(next)
+            }
+            Stage::Recording { since, .. } => Some(since + OPEN_MAX_AGE + Span::from_millis(1)),
+            Stage::Opened { renewed, .. } if setup.open_renew > Span::ZERO && self.connected => {
+                Some(renewed + setup.open_renew)
+            }
+            Stage::Opened { .. } | Stage::Rest => self.not_before,
+        }
+    }
+}
