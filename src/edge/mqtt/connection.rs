@@ -66,8 +66,8 @@ enum End {
     TooLarge(usize),
     #[error("no answer to our subscriptions")]
     NoSubAck,
-    #[error("our own echo stays away")]
-    NoEcho,
+    #[error("our own echo stays away (if the broker has access rules: may we read {0}?)")]
+    NoEcho(String),
     #[error("publishes are no longer acknowledged")]
     NoAck,
     #[error("stopped")]
@@ -338,7 +338,7 @@ impl Session<'_> {
             Some(answered) => {
                 let echoed = lock(&self.main.receiver).echoed().unwrap_or(answered);
                 if now.duration_since(echoed.max(answered)) > ECHO_MAX {
-                    return Some(End::NoEcho);
+                    return Some(End::NoEcho(self.main.topics.instance()));
                 }
             }
         }
@@ -365,6 +365,11 @@ impl Session<'_> {
             let Some(message) = self.main.outbox.next() else {
                 return;
             };
+            // Head and packet id: at most 9 bytes.
+            if message.topic.len() + message.payload.len() + 9 > self.main.dial.packet_max {
+                self.main.outbox.refuse(&message);
+                continue;
+            }
             let handed = self.client.try_publish(
                 message.topic.as_str(),
                 QoS::AtLeastOnce,

@@ -86,7 +86,9 @@ impl Dial {
         options
             .set_keep_alive(keep_alive)
             .set_clean_session(true)
-            .set_max_packet_size(self.packet_max, self.packet_max)
+            // What is too large to send is refused before it gets here; inside the client it would cost
+            // the connection, again and again.
+            .set_max_packet_size(self.packet_max, u32::MAX as usize)
             .set_inflight(200);
         if let Some((user, password)) = &self.login {
             options.set_credentials(user, password);

@@ -34,6 +34,8 @@ pub struct OutboxCounts {
     pub events_dropped: u64,
     /// Retained topics refused because the table was full.
     pub topics_refused: u64,
+    /// Messages larger than the packet limit, not sent.
+    pub too_large: u64,
 }
 
 #[derive(Debug, Default)]
@@ -161,6 +163,16 @@ impl Outbox {
             state.events.push_front(message);
         } else {
             state.counts.events_dropped += 1;
+        }
+    }
+
+    /// A message was larger than the packet limit and is not sent.
+    pub(super) fn refuse(&self, message: &Message) {
+        let mut state = self.state();
+        state.counts.too_large += 1;
+        if state.counts.too_large == 1 {
+            let (topic, bytes) = (&message.topic, message.payload.len());
+            tracing::error!(topic, bytes, "larger than broker.packet_max_bytes: not sent");
         }
     }
 

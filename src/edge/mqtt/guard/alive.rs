@@ -3,6 +3,7 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
+use tokio::sync::Notify;
 
 /// Without a beat for this long the guard connections are dropped.
 pub const SILENCE_MAX: Duration = Duration::from_secs(3);
@@ -13,6 +14,7 @@ struct Shared {
     /// Milliseconds from `origin` to the last beat, plus one; 0 before the first.
     last: AtomicU64,
     poisoned: AtomicBool,
+    panicked: Notify,
 }
 
 /// The sign of life of one plant's engine. Clones share it. The driver beats at least every second,
@@ -29,6 +31,7 @@ impl Default for Alive {
                 origin: Instant::now(),
                 last: AtomicU64::new(0),
                 poisoned: AtomicBool::new(false),
+                panicked: Notify::new(),
             }),
         }
     }
@@ -50,12 +53,18 @@ impl Alive {
     /// [`Alive::revive`].
     pub fn poison(&self) {
         self.shared.poisoned.store(true, Ordering::Release);
+        self.shared.panicked.notify_waiters();
     }
 
     /// A new engine took over.
     pub fn revive(&self) {
         self.beat();
         self.shared.poisoned.store(false, Ordering::Release);
+    }
+
+    /// Waits for the next panic. A hint: whoever waits also looks at [`Alive::is_fresh`] regularly.
+    pub(super) async fn panicked(&self) {
+        self.shared.panicked.notified().await;
     }
 
     /// The engine lives.

@@ -60,6 +60,8 @@ enum Stream {
 pub(super) struct Link {
     stream: Stream,
     inbox: BytesMut,
+    /// Bytes of MQTT read and written.
+    pub(super) traffic: (u64, u64),
 }
 
 /// What a guard connection says of itself.
@@ -91,7 +93,7 @@ impl Link {
                 Stream::Tls(Box::new(connector.connect(name, tcp).await?))
             }
         };
-        let mut link = Self { stream, inbox: BytesMut::with_capacity(256) };
+        let mut link = Self { stream, inbox: BytesMut::with_capacity(256), traffic: (0, 0) };
         let connect = rumqttc::Connect {
             protocol: Protocol::V4,
             keep_alive: who.keep_alive.as_secs() as u16,
@@ -130,6 +132,7 @@ impl Link {
             if read == 0 {
                 return Err(LinkError::Closed);
             }
+            self.traffic.0 += read as u64;
         }
     }
 
@@ -146,6 +149,7 @@ impl Link {
             }
         };
         timeout(WRITE_TIMEOUT, all).await.map_err(|_| LinkError::Timeout)??;
+        self.traffic.1 += bytes.len() as u64;
         Ok(())
     }
 

@@ -68,6 +68,10 @@ pub struct GuardCounts {
     pub opens_dropped: u64,
     /// Connections dropped because the engine was silent or broken.
     pub dropped_silent: u64,
+    /// Bytes of MQTT read, without TLS and TCP.
+    pub bytes_in: u64,
+    /// Bytes of MQTT written, without TLS and TCP.
+    pub bytes_out: u64,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -200,6 +200,7 @@ impl Session<'_> {
         let mut unacknowledged: Option<(u16, Instant)> = None;
         let mut pings_out: u32 = 0;
         loop {
+            self.count_traffic();
             if !self.handle.shared.alive.is_fresh() {
                 return Ok(false);
             }
@@ -262,8 +263,18 @@ impl Session<'_> {
                     other => return Err(LinkError::Protocol(format!("{other:?}"))),
                 },
                 () = self.handle.shared.wake.notified() => {}
+                () = self.handle.shared.alive.panicked() => {}
                 _ = look.tick() => {}
             }
+        }
+    }
+
+    fn count_traffic(&mut self) {
+        let (read, written) = std::mem::take(&mut self.link.traffic);
+        if read + written > 0 {
+            let mut state = self.handle.state();
+            state.counts.bytes_in += read;
+            state.counts.bytes_out += written;
         }
     }
 

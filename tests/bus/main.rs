@@ -1,0 +1,12 @@
+//! The bus against real brokers: mosquitto, and `permeated broker` in its own process.
+
+#[path = "../support/mod.rs"]
+mod support;
+
+mod brokers;
+mod child;
+mod commands;
+mod guard;
+mod harness;
+mod intake;
+mod main_connection;

@@ -1,0 +1,10 @@
+//! What several test binaries share: real brokers, an independent client, a proxy with faults, and
+//! waiting with a deadline.
+
+#![allow(dead_code)]
+
+pub mod broker;
+pub mod client;
+pub mod fake_broker;
+pub mod proxy;
+pub mod wait;
