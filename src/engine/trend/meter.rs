@@ -8,13 +8,14 @@ use crate::engine::setup::{SensorIx, SensorSetup};
 use crate::engine::signal::integrate::FlowIntegrator;
 use crate::engine::signal::totaliser::{Decision, Totaliser};
 use crate::engine::time::{Mono, Span, Wall};
+use crate::settings::schema::Point;
 use crate::units::Quantity;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 
-/// No home plant lets more than this through, L/min. Judgement: a wide-open half-inch line. Only
-/// what no line can deliver is set aside by it.
-const FLOW_CEILING: f64 = 30.0;
+/// Litres that may have passed a counter while nothing was known to flow: a valve that leaks by, a
+/// run that no other evidence showed.
+const UNKNOWN_LITRES: f64 = 5.0;
 /// Points kept for the rate of a counter.
 const RATE_POINTS: usize = 12;
 /// A rate looks back this far.
@@ -30,6 +31,8 @@ pub(super) struct Meter {
     works: Works,
     /// When its last word came.
     seen: Option<Mono>,
+    /// Seconds that water had flowed in all at its last word.
+    flowed_at: f64,
     /// It has spoken since the start of the daemon.
     fresh: bool,
     /// Last flow that was believed, L/min.
@@ -72,25 +75,27 @@ impl Meter {
             Quantity::Pulses => Works::counter(Totaliser::pulses(
                 setup.litres_per_pulse,
                 setup.wraps_at,
-                FLOW_CEILING,
+                ceiling(setup.point),
             )),
             Quantity::Volume => {
-                Works::counter(Totaliser::volume(setup.step, setup.wraps_at, FLOW_CEILING))
+                Works::counter(Totaliser::volume(setup.step, setup.wraps_at, ceiling(setup.point)))
             }
-            _ => Works::Flow(FlowIntegrator::new(gap_after(setup), FLOW_CEILING)),
+            _ => Works::Flow(FlowIntegrator::new(gap_after(setup), ceiling(setup.point))),
         };
-        Self { sensor, total: 0.0, works, seen: None, fresh: false, rate: None }
+        Self { sensor, total: 0.0, works, seen: None, flowed_at: 0.0, fresh: false, rate: None }
     }
 
-    /// Takes a word. `flowing`: water flowed since the word before, by the best evidence.
+    /// Takes a word. `flowed`: seconds that water has flowed in all, by the best evidence.
     pub(super) fn word(
         &mut self,
         setup: &SensorSetup,
         at: Mono,
         value: f64,
         stamp: Option<Wall>,
-        flowing: bool,
+        flowed: f64,
     ) -> Word {
+        let most =
+            ceiling(setup.point) * (flowed - self.flowed_at).max(0.0) / 60.0 + UNKNOWN_LITRES;
         let late = self.seen.is_none_or(|seen| at.since(seen) > gap_after(setup)) || !self.fresh;
         let word = match &mut self.works {
             Works::Counter { counter, .. } => {
@@ -102,6 +107,13 @@ impl Meter {
                 match step.decision {
                     Decision::Rejected | Decision::Stale | Decision::Retained => Word::SET_ASIDE,
                     Decision::First => Word::default(),
+                    // A turn that no flowing water explains is a counter that was switched off
+                    // and on while water stood: it has counted from zero since.
+                    Decision::Wrap | Decision::Ambiguous if self.fresh && step.litres > most => {
+                        let counted = value * litres_per_count(setup);
+                        let litres = if counted <= most { counted } else { 0.0 };
+                        Word { litres, unseen: 0.0, gap: true, rejected: false }
+                    }
                     decision => Word {
                         litres: step.litres,
                         // The ceiling of any line is no useful bound where the last rate is known.
@@ -119,13 +131,13 @@ impl Meter {
                 Some(slice) => match slice.gap {
                     None => Word { litres: slice.litres, ..Word::default() },
                     Some(gap) => {
-                        // Where other evidence says that water flowed on, the mean of both ends is
-                        // the estimate; the larger end bounds it.
+                        // Where other evidence says for how long water flowed, the mean of both ends
+                        // is the estimate and the larger end bounds it; standing water adds nothing.
                         let before = self.rate.unwrap_or(value);
-                        let minutes = gap.time.minutes();
-                        let litres =
-                            if flowing { (before + value) / 2.0 * minutes } else { gap.litres_min };
-                        let most = if flowing { 1.2 } else { 1.0 } * before.max(value) * minutes;
+                        let flowed = (flowed - self.flowed_at).max(0.0) / 60.0;
+                        let minutes = flowed.min(gap.time.minutes());
+                        let litres = (before + value) / 2.0 * minutes;
+                        let most = 1.2 * before.max(value) * minutes;
                         let unseen = (most - litres).clamp(0.0, gap.litres_max);
                         Word { litres, unseen, gap: true, rejected: false }
                     }
@@ -136,6 +148,7 @@ impl Meter {
             return word;
         }
         self.seen = Some(at);
+        self.flowed_at = flowed;
         self.fresh = true;
         self.total += word.litres;
         match &mut self.works {
@@ -269,6 +282,16 @@ fn remember(points: &mut VecDeque<(Mono, f64)>, at: Mono, total: f64) -> Option<
     let ((from, low), (to, high)) = (*points.front()?, *points.back()?);
     let minutes = to.since(from).minutes();
     (minutes > 0.05 && high > low).then(|| (high - low) / minutes)
+}
+
+/// No home plant lets more than this through, L/min. Judgement: three times the largest home
+/// membrane, and a wide-open half-inch line for the tap. What is above is set aside.
+fn ceiling(point: Point) -> f64 {
+    match point {
+        Point::Supply | Point::Feed => 20.0,
+        Point::Concentrate => 10.0,
+        _ => 6.0,
+    }
 }
 
 /// Litres of one count.

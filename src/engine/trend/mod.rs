@@ -378,6 +378,8 @@ impl Trend {
     /// passed unseen is bounded.
     pub fn started(&mut self, setup: &Setup, now: Now, started: &Started, out: &mut Results) {
         self.refit(setup);
+        // Plant time stands still while the daemon is away: what has passed of it, it saw.
+        self.water.advance(setup, now.mono);
         let was_running = self.run.is_some() && self.paused.is_none();
         for (channel, probe) in self.channels.iter_mut().zip(&setup.sensors) {
             channel.restarted(probe);

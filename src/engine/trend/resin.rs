@@ -178,9 +178,8 @@ impl Resin {
         setup.parts.iter().position(|part| part.id == vessel.part)
     }
 
-    /// A run began with the resin's litres standing here.
-    pub(super) fn run_began(&mut self, to_resin: f64) {
-        self.until = to_resin;
+    /// A run began: its readings and those of the run before are not neighbours.
+    pub(super) fn run_began(&mut self) {
         self.inlet = None;
     }
 

@@ -41,9 +41,12 @@ pub(super) struct Run {
     pub(super) from_litres: f64,
     /// The run was under way when the daemon started: its first water was not seen.
     pub(super) joined: bool,
+    /// Litres from the moment on at which the flow is known to move; minutes before, and where no
+    /// flow is ever known.
     axis: Axis,
-    trace: Option<Trace>,
-    /// First reading: where, and what.
+    by_litres: Option<Trace>,
+    by_minutes: Option<Trace>,
+    /// First reading on the litre axis: where, and what.
     first: Option<(f64, f64)>,
     pub(super) settled: Option<Settled>,
     /// The record has been written.
@@ -76,15 +79,16 @@ pub(super) struct Gains {
 }
 
 impl Run {
-    pub(super) fn new(began: Mono, wall: Option<Wall>, from_litres: f64, in_litres: bool) -> Self {
+    pub(super) fn new(began: Mono, wall: Option<Wall>, from_litres: f64) -> Self {
         Self {
             began,
             wall,
             idle: None,
             from_litres,
             joined: false,
-            axis: if in_litres { Axis::Litres } else { Axis::Minutes },
-            trace: None,
+            axis: Axis::Minutes,
+            by_litres: None,
+            by_minutes: None,
             first: None,
             settled: None,
             recorded: false,
@@ -123,15 +127,18 @@ impl Run {
         if self.recorded {
             return;
         }
-        let x = self.x(at, live_litres);
         let litres = Litres::new((live_litres - self.from_litres).max(0.0));
-        let axis = self.axis;
-        self.trace.get_or_insert_with(|| Trace::new(axis, display)).push(
-            litres,
-            at.since(self.began),
-            reading,
-        );
-        self.first.get_or_insert((x, shown));
+        if litres.get() > 0.0 {
+            self.axis = Axis::Litres;
+            self.first.get_or_insert((litres.get(), shown));
+        }
+        let x = self.x(at, live_litres);
+        let age = at.since(self.began);
+        for (axis, trace) in
+            [(Axis::Litres, &mut self.by_litres), (Axis::Minutes, &mut self.by_minutes)]
+        {
+            trace.get_or_insert_with(|| Trace::new(axis, display)).push(litres, age, reading);
+        }
         let over = self.on_axis(setup.limits.stages.settled_litres);
         if self.settled.is_none() && x >= over.max(self.next_try) {
             // The fit costs more than all the rest: not at every reading.
@@ -146,6 +153,9 @@ impl Run {
 
     /// Without a probe in the permeate the water counts as settled after a volume alone.
     pub(super) fn without_probe(&mut self, setup: &Setup, at: Mono, live_litres: f64) {
+        if live_litres > self.from_litres {
+            self.axis = Axis::Litres;
+        }
         let x = self.x(at, live_litres);
         let enough = BLIND_LENGTHS * setup.limits.stages.settled_litres;
         if self.settled.is_none() && x >= self.on_axis(enough) {
@@ -174,7 +184,7 @@ impl Run {
             over_time: Span::from_secs_f64(60.0 * limits.settled_litres / NOMINAL_FLOW),
         };
         let tds = |value: f64| Tds::checked(value);
-        analyse(self.trace.as_ref()?, rule, before.and_then(tds), feed.and_then(tds))
+        analyse(self.trace()?, rule, before.and_then(tds), feed.and_then(tds))
     }
 
     /// What this start was like; `None` without a single reading.
@@ -249,8 +259,16 @@ impl Run {
         Some(record)
     }
 
+    /// The trace on the run's axis.
+    fn trace(&self) -> Option<&Trace> {
+        match self.axis {
+            Axis::Litres => self.by_litres.as_ref(),
+            Axis::Minutes => self.by_minutes.as_ref(),
+        }
+    }
+
     /// Readings in the trace.
     pub(super) fn readings(&self) -> usize {
-        self.trace.as_ref().map_or(0, Trace::len)
+        self.trace().map_or(0, Trace::len)
     }
 }

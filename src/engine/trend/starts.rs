@@ -84,9 +84,7 @@ impl Trend {
             return;
         }
         let resumed = self.resumed.take().is_some_and(|at| now.mono.since(at) <= RESUMES_WITHIN);
-        let in_litres = self.water.basis(Flow::Permeate).is_some()
-            || setup.assumed.permeate_litres_per_min.is_some();
-        let mut run = Run::new(now.mono, now.wall, self.water.live(Flow::Permeate), in_litres);
+        let mut run = Run::new(now.mono, now.wall, self.water.live(Flow::Permeate));
         run.idle = self.idle_since.map(|since| now.mono.since(since));
         run.joined = resumed;
         run.first_diverted = self.water.is_diverted();
@@ -96,7 +94,9 @@ impl Trend {
         self.idle_since = None;
         self.run = Some(run);
         self.membrane.run_began();
-        self.resin.run_began(self.water.to_resin);
+        // What a late word of the counter added to the run before belongs to its last reading.
+        self.resin_close(setup, now);
+        self.resin.run_began();
         self.publish_totals(setup, now, out);
     }
 
@@ -121,6 +121,7 @@ impl Trend {
     fn run_ended(&mut self, setup: &Setup, now: Now, ended: Mono, out: &mut Results) {
         self.paused = None;
         self.idle_since = Some(ended);
+        self.resin_close(setup, now);
         self.write_record(setup, now, out);
         if let Some(run) = self.run.take() {
             self.judge_run(setup, now, &run, out);

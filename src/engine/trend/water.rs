@@ -170,9 +170,9 @@ impl Water {
         value: f64,
         stamp: Option<Wall>,
     ) -> Option<Word> {
-        let flowing = self.flowing;
+        let flowed = self.run_secs;
         let meter = self.meters.iter_mut().find(|meter| meter.sensor == sensor)?;
-        let word = meter.word(&setup.sensors[sensor], now, value, stamp, flowing);
+        let word = meter.word(&setup.sensors[sensor], now, value, stamp, flowed);
         if let Some(flow) = Flow::of(setup.sensors[sensor].point)
             && !word.rejected
             && word.litres > 0.0
@@ -200,7 +200,10 @@ impl Water {
             let Some(charge) = charge else { continue };
             let Some(own) = self.own_total(setup, flow, charge) else { continue };
             let stream = &mut self.streams[flow as usize];
-            let offset = stream.offsets[charge as usize].unwrap_or(stream.total - own);
+            // Set once, when it takes over: a difference of two streams moves back and forth, and
+            // must not be counted forth each time.
+            let here = stream.total - own;
+            let offset = *stream.offsets[charge as usize].get_or_insert(here);
             let added = (own + offset - stream.total).max(0.0);
             stream.total += added;
             if charge.basis() == Basis::Assumed {
@@ -214,7 +217,6 @@ impl Water {
                     stream.offsets[source as usize] = None;
                 }
             }
-            stream.offsets[charge as usize] = Some(stream.total - own);
             let since = self.since_word(setup, now, flow, charge);
             let stream = &mut self.streams[flow as usize];
             stream.live = stream.live.max(stream.total + since);
