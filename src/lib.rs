@@ -4,8 +4,11 @@
 //! `engine` uses only `units` and the plain structs of `settings::schema`; edges use the engine's
 //! events and outputs; only `app` knows both.
 
+pub mod app;
 pub mod board;
 pub mod broker;
+pub mod cli;
+pub mod clock;
 pub mod cmd;
 pub mod demo;
 pub mod edge;

@@ -1,3 +1,5 @@
 //! Arguments and exit code; nothing else.
 
-fn main() {}
+fn main() -> std::process::ExitCode {
+    permeated::cli::main()
+}

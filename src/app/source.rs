@@ -1,0 +1,71 @@
+//! The journal as the database sees it.
+
+use crate::edge::database::{Entry, Record, Source};
+use crate::edge::history::{Body, Journal, PlantNo, Reader};
+use std::io;
+use std::path::PathBuf;
+use std::sync::{Mutex, PoisonError};
+
+/// Name of the database's mark in the journal.
+const SINK: &str = "database";
+
+/// The journal as a source of records.
+pub(super) struct JournalSource {
+    dir: PathBuf,
+    journal: Journal,
+    plants: Vec<PlantNo>,
+    reader: Mutex<Option<Reader>>,
+}
+
+impl JournalSource {
+    pub(super) fn new(dir: PathBuf, journal: Journal, plants: Vec<PlantNo>) -> Self {
+        Self { dir, journal, plants, reader: Mutex::new(None) }
+    }
+
+    fn read<T>(
+        &self,
+        work: impl FnOnce(&mut Reader) -> Result<T, crate::edge::history::JournalError>,
+    ) -> io::Result<T> {
+        let mut slot = self.reader.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut reader = match slot.take() {
+            Some(reader) => reader,
+            None => Reader::open(&self.dir).map_err(io::Error::other)?,
+        };
+        // After a fault the reader is opened anew.
+        let result = work(&mut reader).map_err(io::Error::other)?;
+        *slot = Some(reader);
+        Ok(result)
+    }
+}
+
+impl Source for JournalSource {
+    fn records(&self, from: u64, max: usize) -> io::Result<Vec<Record>> {
+        let records = self.read(|reader| reader.records(from, max))?;
+        Ok(records
+            .into_iter()
+            .map(|record| {
+                let plant = self.plants.iter().position(|known| *known == record.plant);
+                let (plant, entry) = match (plant, record.body) {
+                    (Some(plant), Body::Event(event)) => (plant, Entry::Event(event)),
+                    (Some(plant), Body::Output(output)) => (plant, Entry::Output(output)),
+                    // Marks, what a later version wrote, and plants that are no longer set up.
+                    (plant, _) => (plant.unwrap_or(0), Entry::Other),
+                };
+                Record { sequence: record.seq, plant, stamp: record.now.wall, entry }
+            })
+            .collect())
+    }
+
+    fn end(&self) -> io::Result<u64> {
+        Ok(self.journal.sequence_on_disk() + 1)
+    }
+
+    fn mark(&self) -> io::Result<u64> {
+        self.read(|reader| reader.mark(SINK)).map(|mark| mark.max(1))
+    }
+
+    fn set_mark(&self, mark: u64) -> io::Result<()> {
+        self.journal.mark(SINK, mark);
+        Ok(())
+    }
+}

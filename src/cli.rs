@@ -1,0 +1,71 @@
+//! Arguments of all commands, from one definition.
+
+use clap::{Parser, Subcommand};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Watches a home reverse-osmosis and deionisation plant over MQTT: cleans its readings, computes,
+/// records, and guards the supply valve.
+#[derive(Debug, Parser)]
+#[command(name = "permeated", version, about)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Run the daemon.
+    Run(RunArgs),
+    /// Run a small MQTT broker.
+    #[cfg(feature = "broker")]
+    Broker(crate::broker::Args),
+}
+
+/// Arguments of `run`.
+#[derive(Debug, clap::Args)]
+pub struct RunArgs {
+    /// Settings file; may be given several times, later ones win.
+    #[arg(long = "config", required = true, value_name = "FILE")]
+    pub config: Vec<PathBuf>,
+}
+
+/// Runs the command.
+pub fn main() -> ExitCode {
+    match Cli::parse().command {
+        Command::Run(args) => run(&args),
+        #[cfg(feature = "broker")]
+        Command::Broker(args) => crate::broker::run(&args),
+    }
+}
+
+fn run(args: &RunArgs) -> ExitCode {
+    log_to_stderr();
+    let loaded =
+        match crate::settings::load::load(&args.config, crate::settings::load::environment()) {
+            Ok(loaded) => loaded,
+            Err(problems) => {
+                eprintln!("{problems}");
+                return ExitCode::from(78);
+            }
+        };
+    for warning in &loaded.warnings {
+        tracing::warn!("{warning}");
+    }
+    match crate::app::run(loaded.settings) {
+        Ok(code) => code,
+        Err(error) => {
+            eprintln!("permeated: {error}");
+            error.exit_code()
+        }
+    }
+}
+
+/// Logs go to stderr; `RUST_LOG` chooses what.
+fn log_to_stderr() {
+    let filter = tracing_subscriber::EnvFilter::try_from_default_env()
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+}
