@@ -8,10 +8,20 @@
 //! Absent on purpose: where readings come from, when values are published, and every decision to
 //! close or open something.
 
+pub mod breakthrough;
 pub mod capacity;
+pub mod carbon_dioxide;
+pub mod chart;
+pub mod conductivity;
 pub mod creep;
+pub mod hammer;
+pub mod ions;
 pub mod membrane;
 pub mod normalise;
+pub mod prefilter;
 pub mod resin;
+pub mod salt;
 pub mod start;
+pub mod storage;
+pub mod trend;
 pub mod water;
