@@ -3,6 +3,7 @@
 //! Invariants: a record reads back bit for bit (numbers too: `serde_json` is built with
 //! `float_roundtrip`); a record that this version cannot read is kept as it is and never dropped.
 
+use crate::engine::catalogue::Of;
 use crate::engine::event::Event;
 use crate::engine::output::{Output, Permit};
 use crate::engine::setup::Setup;
@@ -160,6 +161,41 @@ impl Names {
             | Event::StopRequested => event,
         })
     }
+
+    /// An output recorded under these names, as it reads under `now`; `None` when what it belongs
+    /// to is gone.
+    pub fn translate_output(&self, mut output: Output, now: &Self) -> Option<Output> {
+        if self == now {
+            return Some(output);
+        }
+        match &mut output {
+            Output::Send(send) => {
+                send.actuator = moved(&self.actuators, &now.actuators, send.actuator)?;
+            }
+            Output::Value(update) => {
+                update.key.of = of_moved(update.key.signal.row().of, update.key.of, self, now)?;
+            }
+            Output::Alarm(update) => {
+                update.key.of = of_moved(update.key.alarm.row().of, update.key.of, self, now)?;
+            }
+            Output::Permit(_)
+            | Output::Log(_)
+            | Output::Persist { .. }
+            | Output::Stopped { .. } => {}
+        }
+        Some(output)
+    }
+}
+
+/// An index under one plant's old and new names.
+fn of_moved(of: Of, index: Option<u16>, from: &Names, to: &Names) -> Option<Option<u16>> {
+    let Some(index) = index else { return Some(None) };
+    let (from, to) = match of {
+        Of::Plant => return Some(Some(index)),
+        Of::Sensor => (&from.sensors, &to.sensors),
+        Of::Part => (&from.parts, &to.parts),
+    };
+    u16::try_from(moved(from, to, usize::from(index))?).ok().map(Some)
 }
 
 fn moved(from: &[String], to: &[String], index: usize) -> Option<usize> {
@@ -270,9 +306,8 @@ pub(super) fn decode(text: &[u8]) -> Result<Vec<Record>, LineError> {
         if bytes.is_empty() {
             continue;
         }
-        let parsed: Line =
-            serde_json::from_slice(bytes).map_err(|source| LineError { line, source })?;
-        let Line(seq, plant, mono, wall, body) = parsed;
+        let Line(seq, plant, mono, wall, body) =
+            read_line(bytes).map_err(|source| LineError { line, source })?;
         let record = Record {
             seq: base.seq.wrapping_add(seq),
             plant,
@@ -290,23 +325,54 @@ pub(super) fn decode(text: &[u8]) -> Result<Vec<Record>, LineError> {
 
 struct Line(u64, PlantNo, i64, Option<i64>, Body);
 
-impl<'de> Deserialize<'de> for Line {
+/// A line whose body is known; the usual case, read in one pass.
+struct Known(Line);
+
+/// Any line: its body as plain JSON.
+type Plain = (u64, PlantNo, i64, Option<i64>, String, serde_json::Value);
+
+fn read_line(bytes: &[u8]) -> Result<Line, serde_json::Error> {
+    if let Ok(Known(line)) = serde_json::from_slice(bytes) {
+        return Ok(line);
+    }
+    let (seq, plant, mono, wall, kind, value): Plain = serde_json::from_slice(bytes)?;
+    Ok(Line(seq, plant, mono, wall, Body::Unknown { kind, value }))
+}
+
+impl<'de> Deserialize<'de> for Known {
     fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let (seq, plant, mono, wall, kind, value): (
-            u64,
-            PlantNo,
-            i64,
-            Option<i64>,
-            String,
-            serde_json::Value,
-        ) = Deserialize::deserialize(deserializer)?;
-        let known = match kind.as_str() {
-            "e" => Event::deserialize(&value).map(Body::Event).ok(),
-            "o" => Output::deserialize(&value).map(Body::Output).ok(),
-            "r" => RunMark::deserialize(&value).map(Body::Run).ok(),
-            _ => None,
-        };
-        let body = known.unwrap_or(Body::Unknown { kind, value });
-        Ok(Self(seq, plant, mono, wall, body))
+        deserializer.deserialize_tuple(6, LineVisitor).map(Self)
     }
 }
+
+struct LineVisitor;
+
+impl<'de> serde::de::Visitor<'de> for LineVisitor {
+    type Value = Line;
+
+    fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("[seq, plant, mono, wall, kind, body]")
+    }
+
+    fn visit_seq<A: serde::de::SeqAccess<'de>>(self, mut seq: A) -> Result<Line, A::Error> {
+        use serde::de::Error;
+        fn need<T, E: Error>(index: usize, item: Option<T>) -> Result<T, E> {
+            item.ok_or_else(|| E::invalid_length(index, &"six items"))
+        }
+        let number = need(0, seq.next_element()?)?;
+        let plant = need(1, seq.next_element()?)?;
+        let mono = need(2, seq.next_element()?)?;
+        let wall = need(3, seq.next_element()?)?;
+        let kind: &str = need(4, seq.next_element()?)?;
+        let body = match kind {
+            "e" => Body::Event(need(5, seq.next_element()?)?),
+            "o" => Body::Output(need(5, seq.next_element()?)?),
+            "r" => Body::Run(need(5, seq.next_element()?)?),
+            other => return Err(A::Error::unknown_variant(other, &["e", "o", "r"])),
+        };
+        Ok(Line(number, plant, mono, wall, body))
+    }
+}
+
+#[cfg(test)]
+mod tests;
