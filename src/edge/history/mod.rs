@@ -28,4 +28,4 @@ pub use reader::{Point, Reader};
 pub use record::{Body, Keep, Names, PlantNo, Record, RunMark};
 pub use restore::{Inputs, OpenError, Opened, Restore};
 pub use row::RowError;
-pub use store::Snapshot;
+pub use store::{FILE, Snapshot};

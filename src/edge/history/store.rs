@@ -19,7 +19,7 @@ use std::time::Duration;
 /// Number of the layout. A higher one is refused, not guessed at.
 pub(super) const FORMAT: i64 = 1;
 /// The file in the state folder.
-pub(super) const FILE: &str = "journal.sqlite";
+pub const FILE: &str = "journal.sqlite";
 /// Snapshots kept for each plant.
 pub(super) const SNAPSHOTS_KEPT: usize = 3;
 

@@ -21,6 +21,8 @@ const FLUSH_AFTER: Duration = Duration::from_millis(1000);
 const SYNC_AFTER: Duration = Duration::from_secs(45);
 /// Pauses between attempts while nothing can be written.
 const RETRY: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(30));
+/// Longest sleep when there is nothing to do.
+const IDLE: Duration = Duration::from_secs(3600);
 /// Most records in one row.
 const ROW_MAX: usize = 2000;
 /// A flush does not wait longer once so many are queued.
@@ -96,11 +98,10 @@ impl Writer {
         let mut state = self.shared.state();
         loop {
             let now = Instant::now();
-            let Some(at) = self.due(&state) else { return };
-            if at <= now {
+            let wait = self.due(&state, now).saturating_duration_since(now);
+            if wait.is_zero() {
                 return;
             }
-            let wait = (at - now).min(Duration::from_secs(3600));
             state = self
                 .shared
                 .wake
@@ -110,25 +111,19 @@ impl Writer {
         }
     }
 
-    /// When there will be something to do; `None` for at once.
-    fn due(&self, state: &State) -> Option<Instant> {
+    /// When there will be something to do.
+    fn due(&self, state: &State, now: Instant) -> Instant {
         if state.closing.is_some() || !state.persists.is_empty() {
-            return None;
+            return now;
         }
         let sync =
             (state.health.synced < state.health.written).then(|| self.last_sync + SYNC_AFTER);
-        let flush = if state.queue.len() >= HURRY {
-            Some(Instant::now())
-        } else {
-            state.since.map(|since| since + FLUSH_AFTER)
+        let flush = match state.queue.len() >= HURRY {
+            true => Some(now),
+            false => state.since.map(|since| since + FLUSH_AFTER),
         };
         let next = [sync, flush].into_iter().flatten().min();
-        let far = Instant::now() + Duration::from_secs(3600);
-        match (next, self.retry_at) {
-            (Some(next), Some(retry)) => Some(next.max(retry)),
-            (Some(next), None) => Some(next),
-            (None, _) => Some(far),
-        }
+        next.map_or(now + IDLE, |next| next.max(self.retry_at.unwrap_or(next)))
     }
 
     fn take(&self) -> Work {
