@@ -21,6 +21,7 @@ mod lead;
 mod membrane;
 mod plant;
 mod resin;
+mod simulated;
 mod trend;
 
 use csv::{Table, Worst};

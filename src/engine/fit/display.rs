@@ -113,16 +113,22 @@ pub fn level(shown: &[f64], display: Display) -> Option<Level> {
     let spread = shown.iter().map(|&y| (display.middle(y) - value).powi(2)).sum::<f64>() / count;
     let floor = 0.1 * display.least();
     let mut sigma = spread.sqrt().max(floor);
+    // A stepped display shows few different numbers: each is worked out once.
+    let groups = grouped(shown);
     if display.step > 0.0 {
         for _ in 0..PASSES {
             let (mut sum, mut square) = (0.0, 0.0);
-            for &y in shown {
+            for &(y, times) in &groups {
                 let (mean, variance) = display.expected(y, value, sigma);
-                sum += mean;
-                square += variance + (mean - value).powi(2);
+                sum += times * mean;
+                square += times * (variance + (mean - value).powi(2));
             }
+            let moved = (sum / count - value).abs();
             value = sum / count;
             sigma = (square / count).sqrt().max(floor);
+            if moved < 1e-4 * display.step {
+                break;
+            }
         }
     }
     let value = value.max(0.0);
@@ -130,7 +136,7 @@ pub fn level(shown: &[f64], display: Display) -> Option<Level> {
     let independent = effective_count(shown);
     // Averaging divides the step only where noise carries the reading over its edges; what dithers
     // is at least a tenth of the readings.
-    let common = shown.iter().filter(|&&y| y == most_common(shown)).count() as f64;
+    let common = groups.iter().map(|group| group.1).fold(0.0, f64::max);
     let u = if display.step > 0.0 && common > 0.9 * count {
         display.variance().sqrt().max((variance / independent).sqrt())
     } else {
@@ -156,20 +162,11 @@ pub fn effective_count(values: &[f64]) -> f64 {
     (n * (1.0 - rho) / (1.0 + rho)).clamp(1.0, n)
 }
 
-fn most_common(values: &[f64]) -> f64 {
+/// The different values with how often each stands there.
+fn grouped(values: &[f64]) -> Vec<(f64, f64)> {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);
-    let (mut best, mut most) = (sorted[0], 0);
-    let mut from = 0;
-    for index in 1..=sorted.len() {
-        if index == sorted.len() || sorted[index] != sorted[from] {
-            if index - from > most {
-                (best, most) = (sorted[from], index - from);
-            }
-            from = index;
-        }
-    }
-    best
+    sorted.chunk_by(|a, b| a == b).map(|group| (group[0], group.len() as f64)).collect()
 }
 
 #[cfg(test)]

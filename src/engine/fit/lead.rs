@@ -9,7 +9,7 @@
 //! refused; the capacity forecast must serve until then.
 
 use super::NoFit;
-use super::least::levenberg;
+use super::least::{STEPS_MAX, levenberg};
 use super::special::student_quantile;
 use super::washout::Sample;
 use serde::{Deserialize, Serialize};
@@ -86,7 +86,7 @@ pub fn plain(samples: &[Sample], inlet: f64) -> Option<Breakthrough> {
             }
         }
     }
-    let minimum = levenberg([best.1, best.2.ln()], samples.len(), |p, i| {
+    let minimum = levenberg([best.1, best.2.ln()], samples.len(), STEPS_MAX, |p, i| {
         if p[1].abs() > 30.0 || p[0].abs() > 1e9 {
             return None;
         }

@@ -7,8 +7,8 @@
 
 #![allow(clippy::needless_range_loop, reason = "matrix elimination reads best by its indices")]
 
-/// Most damped steps of one search.
-const STEPS_MAX: usize = 200;
+/// Damped steps that end any search worth making.
+pub const STEPS_MAX: usize = 60;
 
 /// What a search ended with.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -68,7 +68,8 @@ pub fn invert<const P: usize>(a: [[f64; P]; P]) -> Option<[[f64; P]; P]> {
     Some(inverse)
 }
 
-/// Levenberg and Marquardt's search from `start` over `points` residuals.
+/// Levenberg and Marquardt's search from `start` over `points` residuals, in at most `steps` damped
+/// steps ([`STEPS_MAX`] for the minimum itself, a few where the data change before the next search).
 ///
 /// `row` gives, for parameters and a point, *model minus data* and the model's derivatives by each
 /// parameter; `None` outside the allowed region, where no step goes. `None` when `start` itself is
@@ -76,6 +77,7 @@ pub fn invert<const P: usize>(a: [[f64; P]; P]) -> Option<[[f64; P]; P]> {
 pub fn levenberg<const P: usize>(
     start: [f64; P],
     points: usize,
+    steps: usize,
     row: impl Fn(&[f64; P], usize) -> Option<(f64, [f64; P])>,
 ) -> Option<Minimum<P>> {
     let normal = |p: &[f64; P]| -> Option<(f64, [[f64; P]; P], [f64; P])> {
@@ -102,7 +104,7 @@ pub fn levenberg<const P: usize>(
     let mut at = start;
     let (mut rss, mut a, mut g) = normal(&at)?;
     let mut damping = 1e-3;
-    for _ in 0..STEPS_MAX {
+    for _ in 0..steps.min(STEPS_MAX) {
         let mut damped = a;
         for (i, row) in damped.iter_mut().enumerate() {
             // The small addition keeps a parameter without influence from making the step infinite.
@@ -119,20 +121,19 @@ pub fn levenberg<const P: usize>(
         for i in 0..P {
             next[i] -= step[i];
         }
+        let size = (0..P).map(|i| (step[i] / (at[i].abs() + 1e-9)).abs()).fold(0.0, f64::max);
         match normal(&next) {
             Some((lower, next_a, next_g)) if lower <= rss => {
                 let gain = rss - lower;
-                let size =
-                    (0..P).map(|i| (step[i] / (at[i].abs() + 1e-9)).abs()).fold(0.0, f64::max);
                 (at, rss, a, g) = (next, lower, next_a, next_g);
                 damping = (damping * 0.2).max(1e-15);
-                if gain <= 1e-14 * (rss + 1e-300) && size < 1e-9 {
+                if gain <= 1e-12 * (rss + 1e-300) && size < 1e-7 {
                     break;
                 }
             }
             _ => {
                 damping *= 8.0;
-                if damping > 1e12 {
+                if damping > 1e12 || size < 1e-10 {
                     break;
                 }
             }
@@ -194,7 +195,7 @@ mod tests {
     #[test]
     fn a_straight_line_is_found_in_one_go() {
         let y = [1.0, 3.1, 4.9, 7.0];
-        let fit = levenberg([0.0, 0.0], 4, |p, i| {
+        let fit = levenberg([0.0, 0.0], 4, STEPS_MAX, |p, i| {
             let x = i as f64;
             Some((p[0] + p[1] * x - y[i], [1.0, x]))
         })

@@ -11,7 +11,7 @@
 
 use super::NoFit;
 use super::display::Display;
-use super::least::{bisect, levenberg};
+use super::least::{STEPS_MAX, bisect, levenberg};
 use super::special::fisher_above;
 use serde::{Deserialize, Serialize};
 
@@ -19,6 +19,9 @@ use serde::{Deserialize, Serialize};
 const GRID: usize = 48;
 /// Passes in which readings are replaced by their expected value within the display's interval.
 const PASSES: usize = 12;
+/// Steps of the search within one such pass: any that lower the sum of squares will do (generalised
+/// expectation-maximisation), and the readings are replaced again right after.
+const STEPS_BETWEEN: usize = 5;
 
 /// One reading of a start.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -167,7 +170,7 @@ pub fn fit(samples: &[Sample], display: Display) -> Result<Washout, NoFit> {
 pub fn plain(samples: &[Sample], terms: Terms) -> Option<Washout> {
     let start = project(samples, terms)?;
     let y: Vec<f64> = samples.iter().map(|sample| sample.y).collect();
-    polish(samples, &y, &start)
+    polish(samples, &y, &start, STEPS_MAX)
 }
 
 fn wants_second(one: &Washout, two: &Washout, points: usize, step: f64) -> bool {
@@ -303,7 +306,7 @@ fn project(samples: &[Sample], terms: Terms) -> Option<Washout> {
 
 /// Damped Gauss-Newton from a curve near the minimum. Constants move as logarithms, so they stay
 /// positive.
-fn polish(samples: &[Sample], y: &[f64], start: &Washout) -> Option<Washout> {
+fn polish(samples: &[Sample], y: &[f64], start: &Washout, steps: usize) -> Option<Washout> {
     let origin = start.origin;
     let slope = |p_log: f64, amplitude: f64, x: f64| -> (f64, f64) {
         let along = (x - origin) / p_log.exp();
@@ -315,7 +318,7 @@ fn polish(samples: &[Sample], y: &[f64], start: &Washout) -> Option<Washout> {
     let (parameters, rss, u_settled, u_log) = match start.second {
         None => {
             let begin = [start.settled, first.amplitude, first.constant.ln()];
-            let minimum = levenberg(begin, samples.len(), |p, i| {
+            let minimum = levenberg(begin, samples.len(), steps, |p, i| {
                 let (fall, by_log) = slope(p[2], p[1], samples[i].x);
                 bounds(p[2]).then(|| (p[0] + p[1] * fall - y[i], [1.0, fall, by_log]))
             })?;
@@ -336,7 +339,7 @@ fn polish(samples: &[Sample], y: &[f64], start: &Washout) -> Option<Washout> {
                 second.amplitude,
                 second.constant.ln(),
             ];
-            let minimum = levenberg(begin, samples.len(), |p, i| {
+            let minimum = levenberg(begin, samples.len(), steps, |p, i| {
                 let (fall, by_log) = slope(p[2], p[1], samples[i].x);
                 let (slow, by_slow) = slope(p[4], p[3], samples[i].x);
                 (bounds(p[2]) && bounds(p[4])).then(|| {
@@ -398,13 +401,17 @@ fn between_steps(samples: &[Sample], plain: Washout, display: Display) -> Washou
             spread += variance;
             y.push(mean);
         }
-        let Some(next) = polish(samples, &y, &curve) else { break };
+        let Some(next) = polish(samples, &y, &curve, STEPS_BETWEEN) else { break };
         if next.first.amplitude <= 0.0 {
             break;
         }
         let rss: f64 = samples.iter().zip(&y).map(|(s, y)| (next.at(s.x) - y).powi(2)).sum();
         sigma = ((rss + spread) / freedom).sqrt().max(floor);
+        let moved = (next.settled - curve.settled).abs();
         curve = next;
+        if moved < 1e-3 * display.step {
+            break;
+        }
     }
     let tail = samples.iter().filter(|s| s.x - curve.origin > 3.0 * curve.first.constant).count();
     let least = (display.variance() / (tail.max(1) as f64)).sqrt();

@@ -188,7 +188,9 @@ pub fn pattern(outlet: &[Sample], around: &Around, display: Display) -> Verdict 
     if recent.value < 0.5 * step {
         return none(Pattern::Pure);
     }
-    let since = outlet.iter().rposition(|s| s.y <= 0.0).map_or(0, |index| index + 1);
+    // A level near one step dithers down to zero now and then: three zeros in a row are the end of
+    // the pure water, one is not.
+    let since = outlet.windows(3).rposition(|w| w.iter().all(|s| s.y <= 0.0)).map_or(0, |i| i + 3);
     let course = course(&outlet[since..], around, display);
     let height = height(recent.value, around, step);
     let account = around.spent_by_now.map_or(0.0, |p| {

@@ -186,7 +186,8 @@ pub fn analyse(
     let settle_time = settle_at.map(|x| Span::from_secs_f64(60.0 * minutes_at(&readings, x)));
     let extra = match (trace.axis, floor) {
         (Axis::Litres, Some(floor)) => {
-            Some(extra(&samples, from, &fit, floor, settled.is_err(), ceiling))
+            let step = trace.display.least();
+            Some(extra(&samples, from, &fit, floor, settled.is_err(), ceiling, step))
         }
         _ => None,
     };
@@ -313,6 +314,7 @@ fn extra(
     floor: f64,
     so_far: bool,
     ceiling: Option<Tds>,
+    step: f64,
 ) -> Extra {
     let trapezoid = |part: &[Sample]| -> f64 {
         part.windows(2).map(|w| ((w[0].y + w[1].y) / 2.0 - floor) * (w[1].x - w[0].x)).sum::<f64>()
@@ -342,15 +344,55 @@ fn extra(
             }
         }
         _ => {
-            let seen = trapezoid(samples) + (first.y - floor) * first.x;
+            let (seen, u) = excess_of_readings(samples, floor, step, ceiling);
             Extra {
                 salt: Milligrams::new(seen.max(0.0)),
-                u: Milligrams::new(0.5 * (first.y - floor).abs() * first.x),
+                u: Milligrams::new(u),
                 by: Method::Readings,
                 so_far,
             }
         }
     }
+}
+
+/// Area of the readings above `floor`, without a curve: from reading to reading by the logarithmic
+/// mean, which is exact for anything that falls exponentially, and backwards to the start with the
+/// constant of the first two. It ends where the readings have come down: beyond that only noise and
+/// rounding would add up.
+fn excess_of_readings(
+    samples: &[Sample],
+    floor: f64,
+    step: f64,
+    ceiling: Option<Tds>,
+) -> (f64, f64) {
+    let down = samples.windows(5).position(|w| {
+        let mut near: Vec<f64> = w.iter().map(|s| s.y).collect();
+        near.sort_by(f64::total_cmp);
+        near[2] <= floor + 0.6 * step
+    });
+    let samples = &samples[..down.map_or(samples.len(), |index| index + 1)];
+    let first = samples[0];
+    let height = (first.y - floor).max(0.0);
+    let mut seen = 0.0;
+    for pair in samples.windows(2) {
+        let (a, b) = (pair[0].y - floor, pair[1].y - floor);
+        let mean = if a > step && b > step && (a - b).abs() > 0.05 * a {
+            (a - b) / (a / b).ln()
+        } else {
+            0.5 * (a + b)
+        };
+        seen += mean * (pair[1].x - pair[0].x);
+    }
+    let cap = ceiling.map_or(2.0 * height, |feed| (1.1 * feed.get() - floor).max(height));
+    let second = samples.get(1).map_or(0.0, |s| s.y - floor);
+    let before = if second > step && height > 1.05 * second {
+        let constant = (samples[1].x - first.x) / (height / second).ln();
+        constant * height * ((first.x / constant).min(20.0).exp() - 1.0)
+    } else {
+        height * first.x
+    };
+    let before = before.min(cap.min(2.0 * height) * first.x);
+    (seen + before, 0.5 * height * first.x)
 }
 
 fn minutes_at(readings: &[Reading], x: f64) -> f64 {
