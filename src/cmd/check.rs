@@ -1,1 +1,183 @@
-//! `permeated check`: offline, every problem at once.
+//! `permeated check`: offline, every problem at once; then what the plant will know, what closes
+//! what and how fast, and what closes the valve when something dies.
+//!
+//! Absent on purpose: any connection. What is printed follows from the settings alone.
+
+mod deaths;
+mod rests;
+
+use crate::engine::causes;
+use crate::engine::setup::Setup;
+use crate::engine::time::Span;
+use crate::settings::load::{self, Loaded};
+use crate::settings::problem::Problems;
+use crate::settings::schema::{Role, Settings};
+use crate::settings::secrets;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+/// Exit code for settings that cannot be used (sysexits.h, `EX_CONFIG`).
+pub const EXIT_SETTINGS: u8 = 78;
+
+/// Width of what is printed, in characters.
+const WIDTH: usize = 100;
+
+/// Arguments of `check`.
+#[derive(Clone, Debug, clap::Args)]
+pub struct Args {
+    /// Settings file; may be given several times, later ones win.
+    #[arg(long = "config", value_name = "FILE", default_value = load::DEFAULT_FILE)]
+    pub config: Vec<PathBuf>,
+}
+
+/// Runs the command: problems to stderr, the rest to stdout.
+pub fn run(args: &Args) -> ExitCode {
+    let credentials = std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from);
+    match judge(&args.config, load::environment(), credentials.as_deref()) {
+        Ok((loaded, problems)) => {
+            if !problems.0.is_empty() {
+                eprintln!("{problems}\n");
+            }
+            print!("{}", render(&loaded.settings));
+            ExitCode::SUCCESS
+        }
+        Err(problems) => {
+            eprintln!("{problems}");
+            ExitCode::from(EXIT_SETTINGS)
+        }
+    }
+}
+
+/// Reads and judges everything that can be judged offline, files of secrets included.
+///
+/// # Errors
+/// Every problem at once, when one of them keeps the daemon from starting.
+pub fn judge(
+    files: &[PathBuf],
+    environment: impl Iterator<Item = (String, String)>,
+    credentials: Option<&Path>,
+) -> Result<(Loaded, Problems), Problems> {
+    let loaded = load::load(files, environment)?;
+    let mut problems = Problems(loaded.warnings.clone());
+    problems.0.extend(secrets::check(&loaded.settings, credentials, &loaded.sources));
+    if problems.are_fatal() { Err(problems) } else { Ok((loaded, problems)) }
+}
+
+/// Writing to a `String` cannot fail.
+macro_rules! line {
+    ($page:expr) => { $page.push('\n'); };
+    ($page:expr, $($args:tt)*) => { let _ = writeln!($page, $($args)*); };
+}
+use line;
+
+/// What `check` tells about settings that are in order.
+pub fn render(settings: &Settings) -> String {
+    let mut page = String::new();
+    for (id, plant) in &settings.plants {
+        let setup = Setup::resolve(
+            id,
+            plant,
+            settings.daemon.on_stop,
+            settings.broker.guard_keep_alive_secs,
+        );
+        let name = if plant.name.is_empty() { id } else { &plant.name };
+        line!(page, "PLANT {id} ({name})");
+        rests::render(&setup, &mut page);
+        cause_and_effect(&setup, &mut page);
+        deaths::render(&setup, settings, &mut page);
+        line!(page);
+    }
+    cautions(&mut page);
+    page
+}
+
+fn cause_and_effect(setup: &Setup, page: &mut String) {
+    line!(page, "\n  What closes what, and the longest time from the event to the command");
+    if setup.actuators.is_empty() {
+        line!(page, "    Nothing: there is no valve. The daemon watches and tells.");
+        return;
+    }
+    let rows = causes::rows(setup);
+    let wanted = setup.limits.guard.delay_wanted_secs;
+    let (seen, unseen): (Vec<_>, Vec<_>) =
+        rows.iter().partition(|row| !row.seen_by.is_empty() || row.worst.is_some());
+    line!(page, "    {:<30} {:>8}  closes", "cause", "at most");
+    for row in seen {
+        let (time, mark) = match row.worst {
+            Some(worst) if worst.secs() > wanted => (seconds(worst), " !"),
+            Some(worst) => (seconds(worst), ""),
+            None => ("see".into(), ""),
+        };
+        line!(page, "    {:<30} {time:>8}{mark:<2} {}", row.alarm.name(), row.closes.join(", "));
+        wrapped(page, 8, &by(row));
+    }
+    if rows.iter().any(|row| row.worst.is_some_and(|worst| worst.secs() > wanted)) {
+        wrapped(
+            page,
+            4,
+            &format!(
+                "! longer than the {wanted} s of limits.guard.delay_wanted_secs: let its sensor \
+                 report more often"
+            ),
+        );
+    }
+    if !unseen.is_empty() {
+        line!(page, "    Not by a sensor of this plant:");
+        for row in unseen {
+            wrapped(page, 6, &format!("{}: {}", row.alarm.name(), row.because));
+        }
+    }
+}
+
+fn by(row: &causes::CauseRow) -> String {
+    if row.seen_by.is_empty() {
+        row.because.clone()
+    } else {
+        format!("seen by {}: {}", row.seen_by.join(", "), row.because)
+    }
+}
+
+/// `13.5 s`, `5 min`.
+fn seconds(span: Span) -> String {
+    let secs = span.secs();
+    if secs >= 600.0 { format!("{:.0} min", secs / 60.0) } else { format!("{secs:.1} s") }
+}
+
+fn cautions(page: &mut String) {
+    line!(page, "WHAT NO SOFTWARE DOES FOR YOU");
+    for caution in [
+        "A mechanical float valve in the store, with nothing electric about it.",
+        "A pressure limiter in front of the filters, set below what the housings are rated for.",
+        "A drain pan under the unit, with a way out for the water.",
+        "A store that is smaller than the volume that does no harm if all of it runs out.",
+        "Never plumb the unit straight to the aquarium: always a store, and a person, in between.",
+        "No brass, copper or zinc after the resin: pure water dissolves them.",
+    ] {
+        wrapped(page, 2, &format!("- {caution}"));
+    }
+}
+
+/// Writes a text in lines of at most [`WIDTH`], all indented.
+fn wrapped(page: &mut String, indent: usize, text: &str) {
+    let margin = " ".repeat(indent);
+    let mut current = String::new();
+    for word in text.split_whitespace() {
+        if !current.is_empty()
+            && indent + current.chars().count() + 1 + word.chars().count() > WIDTH
+        {
+            line!(page, "{margin}{current}");
+            current.clear();
+        }
+        if !current.is_empty() {
+            current.push(' ');
+        }
+        current.push_str(word);
+    }
+    line!(page, "{margin}{current}");
+}
+
+/// The supply valve, if there is one.
+fn supply_valve(setup: &Setup) -> Option<&crate::engine::setup::ActuatorSetup> {
+    setup.actuators_of(Role::SupplyValve).next().map(|index| &setup.actuators[index])
+}

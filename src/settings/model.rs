@@ -161,8 +161,10 @@ pub fn section_at(path: &[&str]) -> Option<&'static Section> {
     Some(section)
 }
 
+/// A text of the schema as one line; comments are wrapped where they are shown.
 fn text(value: Option<&Value>) -> String {
-    value.and_then(Value::as_str).unwrap_or_default().to_owned()
+    let text = value.and_then(Value::as_str).unwrap_or_default();
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 fn resolve<'a>(node: &'a Value, root: &'a Value) -> &'a Value {

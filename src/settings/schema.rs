@@ -374,12 +374,14 @@ pub struct Sensor {
     /// float makes every full container a trip.
     pub overfull: bool,
     /// Smallest reading in `unit` that the sensor can give; below it is a fault and no water. Absent:
-    /// the usual one of its quantity. Example: `0.0`.
+    /// the usual one of its quantity. Lower than true: a broken probe passes for a reading. Higher:
+    /// true readings count as faults. Example: `0.0`.
     #[schemars(range(min = -1e6, max = 1e12))]
     #[schemars(extend("x-unit" = "of `unit`"))]
     pub min: Option<f64>,
     /// Largest reading in `unit` that the sensor can give; above it is a fault and no water. Absent:
-    /// the usual one of its quantity. Example: `2000.0`.
+    /// the usual one of its quantity. Lower than true: true readings count as faults. Higher: a
+    /// broken probe passes for a reading. Example: `2000.0`.
     #[schemars(range(min = -1e6, max = 1e12))]
     #[schemars(extend("x-unit" = "of `unit`"))]
     pub max: Option<f64>,

@@ -1,0 +1,91 @@
+//! What closes the valve when something dies.
+
+use super::{line, seconds, supply_valve, wrapped};
+use crate::engine::causes::hung_link;
+use crate::engine::setup::{ActuatorSetup, Setup};
+use crate::engine::time::Span;
+use crate::settings::schema::{Fails, OnStop, Settings, ValveKind};
+use std::fmt::Write as _;
+
+/// Without a token from the engine for this long the guard drops its socket.
+const TOKEN_GAP: Span = Span::from_secs(3);
+
+pub(super) fn render(setup: &Setup, settings: &Settings, page: &mut String) {
+    let Some(valve) = supply_valve(setup) else { return };
+    line!(page, "\n  What closes the supply valve ({}) when ...", valve.id);
+    let mut row = |when: &str, what: String| {
+        let mut text = String::new();
+        wrapped(&mut text, 33, &what);
+        let text = text.trim_start();
+        line!(page, "    {when:<28} {}", text.trim_end());
+    };
+    let travel = if valve.kind == ValveKind::Motor {
+        format!("; the motor then takes {}", seconds(valve.travel))
+    } else {
+        String::new()
+    };
+    row(
+        "the daemon is killed",
+        format!("the broker, at once: its last will for us is the close command{travel}"),
+    );
+    row(
+        "the daemon hangs or panics",
+        format!(
+            "the broker: the guard drops its connection after {} without a sign of the engine, or \
+             at once after a panic; if the whole process stands still, as when the link hangs",
+            seconds(TOKEN_GAP)
+        ),
+    );
+    row(
+        "the link hangs",
+        format!(
+            "the broker, within {} (1.5 x {} s keep-alive, and about 6 s measured on mosquitto \
+             2.0.11)",
+            seconds(hung_link(setup)),
+            settings.broker.guard_keep_alive_secs
+        ),
+    );
+    row("the broker dies", broker(valve));
+    row("the power is cut", power(valve));
+    row(
+        "the daemon is stopped",
+        match setup.on_stop {
+            OnStop::Close => {
+                "the daemon: it closes and waits up to 2 s for the confirmation".into()
+            }
+            OnStop::Leave => "NOTHING: daemon.on_stop = \"leave\"".into(),
+        },
+    );
+    wrapped(
+        page,
+        4,
+        "A will that the broker's access list forbids vanishes without a word: let the user of the \
+         guard write this topic, and try it once by killing the daemon while water runs.",
+    );
+}
+
+fn broker(valve: &ActuatorSetup) -> String {
+    if valve.off_timer > Span::ZERO {
+        format!("the relay's own off-timer, within {} of the last open", seconds(valve.off_timer))
+    } else {
+        "nothing but your mechanical float valve: nothing of ours reaches the valve. A relay that \
+         switches off by itself would (off_timer_secs, open_renew_secs)"
+            .into()
+    }
+}
+
+fn power(valve: &ActuatorSetup) -> String {
+    match valve.fails {
+        Fails::Closed if valve.kind == ValveKind::Pilot => {
+            "the valve itself, as long as there is some pressure on it: it is piloted".into()
+        }
+        Fails::Closed => "the valve itself: it is closed without power".into(),
+        Fails::Open => "NOTHING: the valve opens without power".into(),
+        Fails::Stays => "NOTHING: the valve stays where it is".into(),
+        Fails::Unknown => {
+            "unknown, counted as NOTHING: `fails` is not declared. Pull its plug once while water \
+             runs"
+                .into()
+        }
+    }
+}

@@ -1,0 +1,398 @@
+//! Which values a plant will have and on what they rest: sensors, declared constants, or nothing.
+//!
+//! Written from the formulas of the reference sheet; a value is listed as absent with what would
+//! bring it.
+
+use super::{line, wrapped};
+use crate::engine::catalogue::{SIGNALS, SignalId};
+use crate::engine::setup::Setup;
+use crate::settings::schema::{Point, Role};
+use crate::units::Quantity;
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+/// What a value rests on, or what it lacks.
+type Rest = Result<Basis, String>;
+
+/// What a value rests on.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Basis {
+    /// Ids of sensors.
+    sensors: Vec<String>,
+    /// Declared constants.
+    assumed: Vec<&'static str>,
+}
+
+impl Basis {
+    fn and(mut self, other: Self) -> Self {
+        for sensor in other.sensors {
+            if !self.sensors.contains(&sensor) {
+                self.sensors.push(sensor);
+            }
+        }
+        for constant in other.assumed {
+            if !self.assumed.contains(&constant) {
+                self.assumed.push(constant);
+            }
+        }
+        self
+    }
+
+    fn words(&self) -> String {
+        let measured = self.sensors.join(" + ");
+        let assumed =
+            self.assumed.iter().map(|key| format!("assumed.{key}")).collect::<Vec<_>>().join(" + ");
+        match (measured.is_empty(), assumed.is_empty()) {
+            (false, true) => measured,
+            (true, false) => format!("{assumed} (assumed)"),
+            (false, false) => format!("{measured} + {assumed} (partly assumed)"),
+            (true, true) => "the daemon itself".into(),
+        }
+    }
+}
+
+/// All of them are needed.
+fn all(rests: impl IntoIterator<Item = Rest>) -> Rest {
+    let mut basis = Basis::default();
+    let mut lacks: Vec<String> = Vec::new();
+    for rest in rests {
+        match rest {
+            Ok(one) => basis = basis.and(one),
+            Err(lack) if lacks.contains(&lack) => {}
+            Err(lack) => lacks.push(lack),
+        }
+    }
+    if lacks.is_empty() { Ok(basis) } else { Err(lacks.join("; ")) }
+}
+
+/// The first that exists; else `lack`.
+fn first(rests: impl IntoIterator<Item = Rest>, lack: &str) -> Rest {
+    rests.into_iter().find_map(Result::ok).ok_or_else(|| lack.to_owned())
+}
+
+pub(super) fn render(setup: &Setup, page: &mut String) {
+    let facts = Facts(setup);
+    let mut present: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    let mut order: Vec<String> = Vec::new();
+    let mut absent: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    let mut absent_order: Vec<String> = Vec::new();
+    for row in SIGNALS.iter().filter(|row| row.id != SignalId::Reading) {
+        let name = format!("{}/{}", row.node, row.property);
+        let (map, order, key) = match facts.rest(row.id) {
+            Ok(basis) => (&mut present, &mut order, basis.words()),
+            Err(lack) => (&mut absent, &mut absent_order, lack),
+        };
+        if !map.contains_key(&key) {
+            order.push(key.clone());
+        }
+        map.entry(key).or_default().push(name);
+    }
+    line!(page, "\n  Readings");
+    for sensor in &setup.sensors {
+        let guard = if sensor.guards { ", guards" } else { "" };
+        line!(
+            page,
+            "    {:<24} {} at {}, every {} s{guard}",
+            sensor.id,
+            sensor.quantity,
+            sensor.point.word(),
+            sensor.interval.secs()
+        );
+    }
+    line!(page, "\n  Values, by what they rest on");
+    for key in &order {
+        line!(page, "    {key}:");
+        wrapped(page, 6, &present[key].join(", "));
+    }
+    if !absent.is_empty() {
+        line!(page, "\n  Values that this plant will not have, and what they lack");
+        for key in &absent_order {
+            line!(page, "    {}:", key);
+            wrapped(page, 6, &absent[key].join(", "));
+        }
+    }
+}
+
+struct Facts<'a>(&'a Setup);
+
+const METERS: &[Quantity] = &[Quantity::Flow, Quantity::Pulses, Quantity::Volume];
+
+impl Facts<'_> {
+    fn sensor(&self, quantities: &[Quantity], points: &[Point]) -> Rest {
+        points
+            .iter()
+            .find_map(|point| {
+                self.0
+                    .sensors
+                    .iter()
+                    .find(|sensor| sensor.point == *point && quantities.contains(&sensor.quantity))
+            })
+            .map(|sensor| Basis { sensors: vec![sensor.id.clone()], assumed: Vec::new() })
+            .ok_or_else(String::new)
+    }
+
+    fn solids(&self, points: &[Point]) -> Rest {
+        self.sensor(&[Quantity::Tds, Quantity::Conductivity, Quantity::Resistivity], points)
+    }
+
+    fn meter(&self, points: &[Point]) -> Rest {
+        self.sensor(METERS, points)
+    }
+
+    fn constant(&self, key: &'static str, value: Option<f64>) -> Rest {
+        value
+            .map(|_| Basis { sensors: Vec::new(), assumed: vec![key] })
+            .ok_or_else(|| format!("assumed.{key}"))
+    }
+
+    fn feed_solids(&self) -> Rest {
+        first(
+            [
+                self.solids(&[Point::Feed, Point::Supply]),
+                self.constant("feed_tds_ppm", self.0.assumed.feed_tds_ppm),
+            ],
+            "a solids probe at `feed` or `supply`, or assumed.feed_tds_ppm",
+        )
+    }
+
+    fn permeate_solids(&self) -> Rest {
+        first([self.solids(&[Point::Permeate])], "a solids probe at `permeate`")
+    }
+
+    fn product_solids(&self) -> Rest {
+        first([self.solids(&[Point::Product])], "a solids probe at `product`")
+    }
+
+    fn recovery_constant(&self) -> Rest {
+        self.constant("recovery", self.0.assumed.recovery)
+    }
+
+    fn permeate_flow(&self) -> Rest {
+        first(
+            [
+                self.meter(&[Point::Permeate, Point::Between, Point::Product]),
+                all([self.meter(&[Point::Supply, Point::Feed]), self.meter(&[Point::Concentrate])]),
+                self.constant("permeate_litres_per_min", self.0.assumed.permeate_litres_per_min),
+            ],
+            "a meter at `permeate`, or assumed.permeate_litres_per_min",
+        )
+    }
+
+    fn concentrate_flow(&self) -> Rest {
+        first(
+            [
+                self.meter(&[Point::Concentrate]),
+                all([self.meter(&[Point::Supply, Point::Feed]), self.permeate_flow()]),
+                all([self.permeate_flow(), self.recovery_constant()]),
+            ],
+            "a meter at `concentrate` or `supply`, or assumed.recovery, beside the permeate flow",
+        )
+    }
+
+    fn feed_flow(&self) -> Rest {
+        first(
+            [
+                self.meter(&[Point::Supply, Point::Feed]),
+                all([self.permeate_flow(), self.meter(&[Point::Concentrate])]),
+                all([self.permeate_flow(), self.recovery_constant()]),
+            ],
+            "a meter at `supply` or `concentrate`, or assumed.recovery, beside the permeate flow",
+        )
+    }
+
+    /// Recovery that is found, not declared: saying a constant back is no value.
+    fn recovery(&self) -> Rest {
+        let second = first(
+            [self.meter(&[Point::Supply, Point::Feed]), self.meter(&[Point::Concentrate])],
+            "a meter at `supply` or `concentrate` beside the permeate flow",
+        );
+        all([self.permeate_flow(), second])
+    }
+
+    fn temperature(&self) -> Rest {
+        first(
+            [
+                self.sensor(
+                    &[Quantity::Temperature],
+                    &[Point::Feed, Point::Supply, Point::Permeate, Point::Concentrate],
+                ),
+                self.constant("temperature_c", self.0.assumed.temperature_c),
+            ],
+            "a temperature at `feed`, or assumed.temperature_c",
+        )
+    }
+
+    fn pressure(&self) -> Rest {
+        first(
+            [
+                self.sensor(&[Quantity::Pressure], &[Point::Feed]),
+                self.constant("feed_pressure_bar", self.0.assumed.feed_pressure_bar),
+            ],
+            "a pressure at `feed`, or assumed.feed_pressure_bar",
+        )
+    }
+
+    fn driving(&self) -> Rest {
+        all([
+            self.pressure(),
+            self.feed_solids(),
+            self.temperature(),
+            first(
+                [self.recovery(), self.recovery_constant()],
+                "assumed.recovery or a second meter",
+            ),
+        ])
+    }
+
+    /// The best evidence that water flows.
+    fn running(&self) -> Rest {
+        let state = self.sensor(&[Quantity::Open], &Self::EVERYWHERE);
+        let probes = first(
+            [self.product_solids(), self.permeate_solids()],
+            "anything that shows whether water flows",
+        );
+        first(
+            [
+                self.meter(&[Point::Permeate, Point::Supply, Point::Feed, Point::Product]),
+                state,
+                probes,
+            ],
+            "anything that shows whether water flows: a meter, a valve state, a probe",
+        )
+    }
+
+    const EVERYWHERE: [Point; 9] = [
+        Point::Supply,
+        Point::Feed,
+        Point::Concentrate,
+        Point::Permeate,
+        Point::Between,
+        Point::Product,
+        Point::Store,
+        Point::Reuse,
+        Point::Room,
+    ];
+
+    fn vessel(&self) -> Rest {
+        if self.0.vessels().is_empty() {
+            Err("a vessel under `parts`".into())
+        } else {
+            Ok(Basis::default())
+        }
+    }
+
+    fn creep(&self) -> Rest {
+        all([self.permeate_solids(), self.permeate_flow()])
+    }
+
+    /// Load of a vessel: what goes in, less what comes out, times the flow.
+    fn resin(&self) -> Rest {
+        all([self.vessel(), self.permeate_solids(), self.product_solids(), self.permeate_flow()])
+    }
+
+    fn level(&self) -> Rest {
+        first([self.sensor(&[Quantity::Level], &[Point::Store])], "a level sensor at `store`")
+    }
+
+    fn valve(&self) -> Rest {
+        if self.0.actuators_of(Role::SupplyValve).next().is_some() {
+            Ok(Basis::default())
+        } else {
+            Err("a supply valve under `actuators`".into())
+        }
+    }
+
+    fn confirmation(&self) -> Rest {
+        let state = self
+            .0
+            .actuators_of(Role::SupplyValve)
+            .find_map(|valve| self.0.actuators[valve].state_sensor)
+            .map(|sensor| Basis {
+                sensors: vec![self.0.sensors[sensor].id.clone()],
+                assumed: Vec::new(),
+            })
+            .ok_or_else(String::new);
+        all([
+            self.valve(),
+            first(
+                [state, self.meter(&[Point::Supply, Point::Feed, Point::Permeate, Point::Product])],
+                "a state sensor of the valve, or a meter",
+            ),
+        ])
+    }
+
+    fn price(&self, value: f64, key: &str) -> Rest {
+        if value > 0.0 { Ok(Basis::default()) } else { Err(format!("prices.{key}")) }
+    }
+
+    fn rest(&self, signal: SignalId) -> Rest {
+        use SignalId as S;
+        match signal {
+            S::Reading => Ok(Basis::default()),
+            S::Phase | S::RunTime | S::Starts => self.running(),
+            S::PermeateLitres | S::UnseenLitres => self.permeate_flow(),
+            S::ProductLitres => first(
+                [self.meter(&[Point::Product]), self.permeate_flow()],
+                "a meter at `permeate`, or assumed.permeate_litres_per_min",
+            ),
+            S::ConcentrateLitres => self.concentrate_flow(),
+            S::SupplyLitres => self.feed_flow(),
+            S::Rejection | S::SaltPassage => all([self.feed_solids(), self.permeate_solids()]),
+            S::Recovery | S::ConcentrateRatio => self.recovery(),
+            S::ConcentrateTds => first(
+                [
+                    self.solids(&[Point::Concentrate]),
+                    all([
+                        self.feed_solids(),
+                        self.permeate_solids(),
+                        first(
+                            [self.recovery(), self.recovery_constant()],
+                            "assumed.recovery or a second meter",
+                        ),
+                    ]),
+                ],
+                "a solids probe at `concentrate`, or feed, permeate and recovery",
+            ),
+            S::NetDrivingPressure => self.driving(),
+            S::PermeateFlowNormalised => all([self.driving(), self.permeate_flow()]),
+            S::SaltPassageNormalised => {
+                all([self.driving(), self.permeate_flow(), self.permeate_solids()])
+            }
+            S::BalanceError => all([
+                self.feed_solids(),
+                self.permeate_solids(),
+                first([self.solids(&[Point::Concentrate])], "a solids probe at `concentrate`"),
+                self.recovery(),
+            ]),
+            S::CreepPeak => self.permeate_solids(),
+            S::CreepSettled
+            | S::CreepSettleVolume
+            | S::CreepSettleTime
+            | S::CreepExtraSalt
+            | S::CreepDivertAdvice => self.creep(),
+            S::CreepResinCost => all([
+                self.creep(),
+                self.vessel(),
+                self.price(self.0.prices.resin_per_litre, "resin_per_litre"),
+            ]),
+            S::ResinUsed | S::ResinVisibleLoad | S::ResinRemainingLitres => self.resin(),
+            S::ResinCapacity => self.vessel(),
+            S::ResinRemainingDays => self.resin(),
+            S::ResinLitres => all([self.vessel(), self.permeate_flow()]),
+            S::StoreLitres => self.level(),
+            S::StoreFree => all([
+                self.level(),
+                if self.0.store.litres > 0.0 {
+                    Ok(Basis::default())
+                } else {
+                    Err("store.litres".into())
+                },
+            ]),
+            S::ProductDose => all([self.product_solids(), self.permeate_flow()]),
+            S::CloseTime => self.confirmation(),
+            S::SupplyValve | S::WorstDelay => self.valve(),
+            // The guard's own words, and rows that this table does not describe yet.
+            _ => Ok(Basis::default()),
+        }
+    }
+}
