@@ -1,5 +1,6 @@
 //! Settings as a user meets them: the files of `config/`, several layers, every problem at once.
 
+use permeated::cmd::check::{judge, render};
 use permeated::settings::load::{from_str, load};
 use permeated::settings::reference::{default_toml, reference_md, sample, schema_json};
 use permeated::settings::{Problems, Severity};
@@ -244,4 +245,63 @@ fn an_actuator_has_no_spelling_by_which_an_open_is_retained() {
         let problems = from_str("x", &text).expect_err(key);
         assert!(problems.to_string().contains("never retained"), "{key}: {problems}");
     }
+}
+
+fn told(name: &str) -> String {
+    render(&load(&[config(name)], std::iter::empty()).expect("accepted").settings)
+}
+
+#[test]
+fn check_tells_the_smallest_site_what_it_has_and_what_closes_its_valve() {
+    let page = told("example.toml");
+    for expected in [
+        "permeate + assumed.feed_tds_ppm (partly assumed)",
+        "product-tds-high",
+        "13.5 s",
+        "nothing but your mechanical float valve",
+        "closed without power",
+        "never plumb the unit straight to the aquarium",
+    ] {
+        assert!(page.to_lowercase().contains(&expected.to_lowercase()), "{expected}:\n{page}");
+    }
+    let (seen, unseen) = page.split_once("No sensor of this plant").expect("says what it misses");
+    assert!(!seen.contains("\n    leak "), "nothing here sees a leak:\n{page}");
+    assert!(unseen.contains("leak") && unseen.contains("store-level-high-high"), "{page}");
+    for line in page.lines() {
+        assert!(line.chars().count() <= 100, "{line}");
+    }
+}
+
+#[test]
+fn check_tells_of_the_off_timer_of_a_full_plant() {
+    let page = told("full.toml");
+    assert!(page.contains("off-timer, within 180.0 s"), "{page}");
+    assert!(page.contains("membrane/recovery"), "{page}");
+    assert!(page.contains("pump"), "{page}");
+}
+
+#[test]
+fn check_refuses_a_secret_that_everybody_may_read() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().expect("folder");
+    let secret = write(folder.path(), "password", "word\n");
+    let site = write(
+        folder.path(),
+        "site.toml",
+        "[broker]\nuser = \"guard\"\npassword_file = \"password\"\n",
+    );
+    let files = [config("example.toml"), site];
+    let rights = |mode| {
+        std::fs::set_permissions(&secret, std::fs::Permissions::from_mode(mode)).expect("rights");
+    };
+    rights(0o644);
+    let problems = judge(&files, std::iter::empty(), Some(folder.path())).expect_err("open");
+    let found = lines(&problems);
+    assert_eq!(
+        found,
+        [("site.toml".to_owned(), Some(3), "broker.password_file".to_owned())],
+        "{problems}"
+    );
+    rights(0o400);
+    assert!(judge(&files, std::iter::empty(), Some(folder.path())).is_ok());
 }

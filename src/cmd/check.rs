@@ -6,6 +6,7 @@
 mod deaths;
 mod rests;
 
+use crate::engine::catalogue::AlarmId;
 use crate::engine::causes;
 use crate::engine::setup::Setup;
 use crate::engine::time::Span;
@@ -100,41 +101,42 @@ fn cause_and_effect(setup: &Setup, page: &mut String) {
     }
     let rows = causes::rows(setup);
     let wanted = setup.limits.guard.delay_wanted_secs;
-    let (seen, unseen): (Vec<_>, Vec<_>) =
-        rows.iter().partition(|row| !row.seen_by.is_empty() || row.worst.is_some());
+    // Without a sensor a cause has no delay: it is not seen at all.
+    let (seen, unseen): (Vec<_>, Vec<_>) = rows.iter().partition(|row| !row.seen_by.is_empty());
     line!(page, "    {:<30} {:>8}  closes", "cause", "at most");
-    for row in seen {
+    for row in &seen {
         let (time, mark) = match row.worst {
             Some(worst) if worst.secs() > wanted => (seconds(worst), " !"),
             Some(worst) => (seconds(worst), ""),
-            None => ("see".into(), ""),
+            None => ("litres".into(), ""),
         };
         line!(page, "    {:<30} {time:>8}{mark:<2} {}", row.alarm.name(), row.closes.join(", "));
-        wrapped(page, 8, &by(row));
+        let seen_by = row.seen_by.join(", ");
+        wrapped(page, 8, &format!("seen by {seen_by}: {}", row.because));
     }
-    if rows.iter().any(|row| row.worst.is_some_and(|worst| worst.secs() > wanted)) {
+    if seen.iter().any(|row| row.worst.is_some_and(|worst| worst.secs() > wanted)) {
         wrapped(
             page,
             4,
             &format!(
-                "! longer than the {wanted} s of limits.guard.delay_wanted_secs: let its sensor \
-                 report more often"
+                "! longer than the {wanted} s of limits.guard.delay_wanted_secs; where that matters, \
+                 let its sensor report more often or shorten the delay in limits"
             ),
         );
     }
-    if !unseen.is_empty() {
-        line!(page, "    Not by a sensor of this plant:");
-        for row in unseen {
-            wrapped(page, 6, &format!("{}: {}", row.alarm.name(), row.because));
-        }
+    let (daemon, blind): (Vec<_>, Vec<_>) =
+        unseen.into_iter().partition(|row| row.alarm == AlarmId::BrokerLost);
+    if !blind.is_empty() {
+        let names: Vec<&str> = blind.iter().map(|row| row.alarm.name()).collect();
+        let names = names.join(", ");
+        wrapped(
+            page,
+            4,
+            &format!("No sensor of this plant can show these, so they close nothing: {names}"),
+        );
     }
-}
-
-fn by(row: &causes::CauseRow) -> String {
-    if row.seen_by.is_empty() {
-        row.because.clone()
-    } else {
-        format!("seen by {}: {}", row.seen_by.join(", "), row.because)
+    for row in daemon {
+        wrapped(page, 4, &format!("{}: {}", row.alarm.name(), row.because));
     }
 }
 
