@@ -97,7 +97,7 @@ struct Running {
     snapshot_at: Mono,
     /// Events since the snapshot, to come back after a panic.
     since_snapshot: Vec<(Now, Event)>,
-    /// The last `HistoryWritable` that was put into the intake by a refused persist.
+    /// When the engine panicked in the last hour.
     panics: VecDeque<Mono>,
 }
 
@@ -123,15 +123,22 @@ impl Driver {
         self.board.change(self.plant, |board| board.running = true);
         self.bus.alive().beat();
         let mut next = Some(Event::Started(started));
+        let mut is_ready = false;
         loop {
             let result = catch_unwind(AssertUnwindSafe(|| {
                 self.turn(&mut engine, &mut running, next.take())
             }));
             match result {
-                Ok(true) => {}
+                Ok(true) if is_ready => {}
+                // The first turn has told everything there is to tell.
+                Ok(true) => {
+                    is_ready = true;
+                    self.bus.state(DeviceState::Ready);
+                }
                 Ok(false) => break,
                 Err(_) => match self.after_panic(&mut running) {
                     Some(again) => {
+                        is_ready = false;
                         engine = again;
                         next = Some(Event::Started(Started {
                             found: Found::Restored,
@@ -299,7 +306,6 @@ impl Driver {
         engine.tell_all();
         running.held.clear();
         self.bus.alive().revive();
-        self.bus.state(DeviceState::Ready);
         self.board.change(self.plant, |board| board.running = true);
         Some(engine)
     }

@@ -315,7 +315,11 @@ impl Guard {
             _ => !cx.alarms.is_active(key(alarm)),
         };
         (!gone).then(|| {
-            format!("the cause of {} is not gone. What clears it: {}", row.name, row.clears)
+            format!(
+                "the cause of {} is not gone. What clears it: {}",
+                row.name,
+                row.clears.trim_end_matches('.')
+            )
         })
     }
 

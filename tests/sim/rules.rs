@@ -1,0 +1,167 @@
+//! What must always hold. Each rule has a name; a breach is kept with the plant time.
+
+use permeated::engine::catalogue::{ALARMS, AlarmId, Consequence, SignalId};
+use permeated::engine::output::{Action, AlarmKey, Datum, Output, Permit, ValueKey};
+use permeated::engine::time::{Mono, Span, Wall};
+use std::collections::{BTreeMap, BTreeSet};
+
+pub const OPEN_WITHOUT_PERMIT: &str = "an open is sent only with a permit";
+pub const OPEN_WITHOUT_GUARD: &str = "an open is sent only over a guard connection that is up";
+pub const OPEN_WITHOUT_RECORD: &str = "an open is sent only after its record is durable";
+pub const TRIP_WITHOUT_CAUSE: &str = "no trip without its cause in the record";
+pub const TRIP_CLEARED: &str = "a trip never clears itself";
+pub const TOTAL_FELL: &str = "totals never fall";
+pub const STAMP_FELL: &str = "stamps of a value strictly rise";
+pub const NOT_FINITE: &str = "no number that is not finite leaves";
+pub const LEAK_SLOW: &str = "a wet floor withholds at once";
+pub const BAD_WATER: &str = "bad water that a working probe sees is stopped";
+pub const PERMIT_SILENT: &str = "the permit is renewed in time";
+pub const STATE_DISAGREES: &str = "commands and state agree in the end";
+pub const REPLAY_DIFFERS: &str = "live equals replay";
+pub const FORGOTTEN: &str = "a trip survives a crash";
+pub const SILENT_IS_FRESH: &str = "a silent probe gives no fresh value";
+
+#[derive(Debug, Default)]
+pub struct Rules {
+    broken: BTreeMap<&'static str, String>,
+    trips: BTreeSet<AlarmId>,
+    reset_accepted: bool,
+    causes: BTreeSet<String>,
+    totals: BTreeMap<ValueKey, f64>,
+    stamps: BTreeMap<ValueKey, Wall>,
+    readings: BTreeMap<u16, bool>,
+    permit: Option<(Mono, Permit)>,
+}
+
+impl Rules {
+    pub fn broken(&self) -> Vec<String> {
+        self.broken.iter().map(|(rule, text)| format!("{rule}: {text}")).collect()
+    }
+
+    pub fn breach(&mut self, rule: &'static str, now: Mono, text: String) {
+        self.broken
+            .entry(rule)
+            .or_insert_with(|| format!("at {:.1} s: {text}", now.millis() as f64 / 1000.0));
+    }
+
+    /// A person's reset has been answered with yes.
+    pub fn reset_was_accepted(&mut self) {
+        self.reset_accepted = true;
+    }
+
+    pub fn is_permitted(&self) -> bool {
+        self.permit.as_ref().is_some_and(|(_, permit)| permit.permitted)
+    }
+
+    /// Last published reading of a sensor exists.
+    pub fn reads(&self, sensor: usize) -> bool {
+        self.readings.get(&(sensor as u16)).copied().unwrap_or(false)
+    }
+
+    pub fn standing(&self) -> &BTreeSet<AlarmId> {
+        &self.trips
+    }
+
+    /// The daemon is away: what was told before is not expected to be renewed.
+    pub fn away(&mut self) {
+        self.permit = None;
+    }
+
+    /// Looks at the time alone.
+    pub fn time(&mut self, now: Mono, is_up: bool) {
+        let Some((at, _)) = &self.permit else { return };
+        if is_up && now.since(*at) > Span::from_secs(25) {
+            let at = at.millis() as f64 / 1000.0;
+            self.breach(PERMIT_SILENT, now, format!("last at {at:.1} s"));
+        }
+    }
+
+    /// Looks at an output.
+    pub fn output(&mut self, now: Mono, output: &Output, guard_up: bool, durable: bool) {
+        match output {
+            Output::Send(send) if send.action == Action::Open => {
+                if !self.is_permitted() {
+                    self.breach(OPEN_WITHOUT_PERMIT, now, format!("{send:?}"));
+                }
+                if !guard_up {
+                    self.breach(OPEN_WITHOUT_GUARD, now, format!("{send:?}"));
+                }
+                if !durable {
+                    self.breach(OPEN_WITHOUT_RECORD, now, format!("{send:?}"));
+                }
+            }
+            Output::Log(entry) => {
+                if entry.kind == "trip"
+                    && let Some(cause) = entry.data.get("cause").and_then(|cause| cause.as_str())
+                {
+                    self.causes.insert(cause.to_owned());
+                }
+            }
+            Output::Alarm(update) => {
+                let row = update.key.alarm.row();
+                if row.consequence != Consequence::Trip {
+                    return;
+                }
+                let stands = update.active || update.latched;
+                if stands && self.trips.insert(row.id) && !self.causes.contains(row.name) {
+                    self.breach(TRIP_WITHOUT_CAUSE, now, row.name.to_owned());
+                }
+                if !stands && self.trips.remove(&row.id) && !self.reset_accepted {
+                    self.breach(TRIP_CLEARED, now, row.name.to_owned());
+                }
+            }
+            Output::Permit(permit) => self.permit = Some((now, permit.clone())),
+            Output::Value(update) => {
+                if let (Some(stamp), Some(before)) = (update.stamp, self.stamps.get(&update.key))
+                    && stamp <= *before
+                {
+                    self.breach(STAMP_FELL, now, format!("{:?}", update.key));
+                }
+                if let Some(stamp) = update.stamp {
+                    self.stamps.insert(update.key, stamp);
+                }
+                if update.key.signal == SignalId::Reading
+                    && let Some(of) = update.key.of
+                {
+                    self.readings.insert(of, update.datum.is_ok());
+                }
+                let Ok(Datum::Number(number)) = &update.datum else { return };
+                if !number.is_finite() || update.u.is_some_and(|u| !u.is_finite()) {
+                    self.breach(NOT_FINITE, now, format!("{update:?}"));
+                }
+                let is_total = matches!(
+                    update.key.signal,
+                    SignalId::PermeateLitres
+                        | SignalId::ProductLitres
+                        | SignalId::ConcentrateLitres
+                        | SignalId::SupplyLitres
+                        | SignalId::RunTime
+                        | SignalId::Starts
+                );
+                if is_total {
+                    let before = self.totals.insert(update.key, *number);
+                    if before.is_some_and(|before| *number < before) {
+                        self.breach(TOTAL_FELL, now, format!("{before:?} to {number}"));
+                    }
+                }
+            }
+            Output::Send(_) | Output::Persist { .. } | Output::Stopped { .. } => {}
+        }
+    }
+
+    /// Totals may have lost what was not on disk when the daemon was killed.
+    pub fn crashed(&mut self) {
+        self.totals.clear();
+        self.away();
+    }
+}
+
+/// Trips that an engine says stand.
+pub fn trips(alarms: &permeated::engine::alarm::Alarms) -> BTreeSet<AlarmId> {
+    ALARMS
+        .iter()
+        .filter(|row| row.consequence == Consequence::Trip)
+        .map(|row| row.id)
+        .filter(|alarm| alarms.stands(AlarmKey { alarm: *alarm, of: None }))
+        .collect()
+}
