@@ -19,6 +19,8 @@ pub struct Cli {
 pub enum Command {
     /// Run the daemon.
     Run(RunArgs),
+    /// Check the settings without touching anything.
+    Check(crate::cmd::check::Args),
     /// Run a small MQTT broker.
     #[cfg(feature = "broker")]
     Broker(crate::broker::Args),
@@ -36,6 +38,7 @@ pub struct RunArgs {
 pub fn main() -> ExitCode {
     match Cli::parse().command {
         Command::Run(args) => run(&args),
+        Command::Check(args) => crate::cmd::check::run(&args),
         #[cfg(feature = "broker")]
         Command::Broker(args) => crate::broker::run(&args),
     }
