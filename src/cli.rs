@@ -46,17 +46,20 @@ pub fn main() -> ExitCode {
 
 fn run(args: &RunArgs) -> ExitCode {
     log_to_stderr();
-    let loaded =
-        match crate::settings::load::load(&args.config, crate::settings::load::environment()) {
-            Ok(loaded) => loaded,
-            Err(problems) => {
-                eprintln!("{problems}");
-                return ExitCode::from(78);
+    let credentials = std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from);
+    let environment = crate::settings::load::environment();
+    let loaded = match crate::cmd::check::judge(&args.config, environment, credentials.as_deref()) {
+        Ok((loaded, warnings)) => {
+            for warning in &warnings.0 {
+                tracing::warn!("{warning}");
             }
-        };
-    for warning in &loaded.warnings {
-        tracing::warn!("{warning}");
-    }
+            loaded
+        }
+        Err(problems) => {
+            eprintln!("{problems}");
+            return ExitCode::from(78);
+        }
+    };
     match crate::app::run(loaded.settings) {
         Ok(code) => code,
         Err(error) => {

@@ -164,7 +164,7 @@ impl Publisher {
     pub fn deed(&self, deed: Deed) {
         if let Some(deeds) = &self.deeds {
             // It can only fail once the thread has ended, and then there is no plant to do it at.
-            drop(deeds.send(deed));
+            let _ = deeds.send(deed);
         }
     }
 

@@ -192,7 +192,7 @@ impl Engine {
                         "A service entry was made.".to_owned(),
                         serde_json::to_value(entry).unwrap_or_default(),
                     );
-                    guard.answer_service(&mut cx, &command.id, answer);
+                    guard.answer(&mut cx, &command.id, answer);
                 }
             }
             _ => {}

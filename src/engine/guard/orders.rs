@@ -330,7 +330,13 @@ impl Guard {
         })
     }
 
-    fn answer(&mut self, cx: &mut Context<'_>, id: &str, answer: Result<String, String>) {
+    /// Answers a command on the event stream; the trend path answers service entries through it.
+    pub(in crate::engine) fn answer(
+        &mut self,
+        cx: &mut Context<'_>,
+        id: &str,
+        answer: Result<String, String>,
+    ) {
         let (accepted, text) = match answer {
             Ok(text) => (true, text),
             Err(text) => (false, format!("Refused: {text}.")),
@@ -431,22 +437,12 @@ impl Guard {
         true
     }
 
-    /// Answers for the trend path.
-    pub(in crate::engine) fn answer_service(
-        &mut self,
-        cx: &mut Context<'_>,
-        id: &str,
-        answer: Result<String, String>,
-    ) {
-        self.answer(cx, id, answer);
-    }
-
     fn service(&mut self, cx: &mut Context<'_>, entry: &ServiceEntry) {
         match entry {
-            ServiceEntry::ValveServiced { actuator } => {
-                if cx.setup.actuators.iter().any(|known| known.id == *actuator) {
-                    self.checked.insert(AlarmId::ValveLeaksBy, cx.now.mono);
-                }
+            ServiceEntry::ValveServiced { actuator }
+                if cx.setup.actuators.iter().any(|known| known.id == *actuator) =>
+            {
+                self.checked.insert(AlarmId::ValveLeaksBy, cx.now.mono);
             }
             ServiceEntry::Checked { cause, .. } => {
                 if let Some(alarm) = AlarmId::by_name(cause)
