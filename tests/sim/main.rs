@@ -28,12 +28,12 @@ fn number(name: &str, default: u64) -> u64 {
 fn seeds() -> Vec<u64> {
     match std::env::var("PERMEATED_SIM_SEED") {
         Ok(_) => vec![number("PERMEATED_SIM_SEED", 0)],
-        Err(_) => (1..=number("PERMEATED_SIM_SEEDS", 8)).collect(),
+        Err(_) => (1..=number("PERMEATED_SIM_SEEDS", 6)).collect(),
     }
 }
 
 fn hours() -> f64 {
-    number("PERMEATED_SIM_HOURS", 4) as f64
+    number("PERMEATED_SIM_HOURS", 3) as f64
 }
 
 #[test]
@@ -86,7 +86,7 @@ fn the_same_seed_gives_the_same_bytes() {
 fn rules_see_what_they_are_for() {
     for (mistake, rule) in world::MISTAKES {
         let mut seen = false;
-        for seed in 1..=12 {
+        for seed in 1..=6 {
             let mut world = World::new(seed);
             world.mistake = Some(*mistake);
             world.run(3.0);

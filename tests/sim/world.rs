@@ -9,7 +9,7 @@ use permeated::demo::random::Random;
 use permeated::engine::Engine;
 use permeated::engine::catalogue::AlarmId;
 use permeated::engine::event::{Ask, Command, Event, Found, Reading, ServiceEntry, Started};
-use permeated::engine::output::{Action, Output};
+use permeated::engine::output::{Action, AlarmUpdate, Output};
 use permeated::engine::setup::Setup;
 use permeated::engine::time::{Mono, Now, Span, Wall};
 use permeated::engine::value::NoReading;
@@ -263,6 +263,10 @@ impl World {
                 self.guard_up,
                 self.told_durable > 0 || !is_open(&output),
             );
+            if let (Some(Mistake::TripVanishes), Output::Alarm(update)) = (self.mistake, &output) {
+                let gone = AlarmUpdate { active: false, latched: false, ..update.clone() };
+                self.rules.output(now, &Output::Alarm(gone), self.guard_up, true);
+            }
             match &output {
                 Output::Send(send) => {
                     let open = send.action == Action::Open;
@@ -337,13 +341,6 @@ impl World {
             (Some(Mistake::StampRepeats), Output::Value(update)) => {
                 update.stamp = update.stamp.map(|_| Wall::from_millis(EPOCH));
             }
-            (Some(Mistake::TripVanishes), Output::Alarm(update)) => {
-                use permeated::engine::output::AlarmState;
-                if update.state == AlarmState::Acknowledged || self.mono % 3 == 0 {
-                    update.active = false;
-                    update.latched = false;
-                }
-            }
             _ => {}
         }
     }
@@ -360,6 +357,9 @@ impl World {
     pub fn run(&mut self, hours: f64) {
         let end = hours * 3600.0;
         while self.secs() < end {
+            if self.mistake.is_some() && !self.rules.broken().is_empty() {
+                return;
+            }
             // The last half hour is quiet: nothing new breaks, and everything comes to rest.
             self.quiet = self.secs() > end - 1800.0;
             self.step();
@@ -392,6 +392,11 @@ impl World {
     /// What breaks, and what comes back.
     fn draw_fate(&mut self) {
         let now = self.secs();
+        // Where a rule is to be seen at work, something happens soon.
+        if self.mistake.is_some() && now == 900.0 && self.fault.is_none() {
+            Fault::Leak.apply(&mut self.plant, &mut self.probes);
+            self.fault = Some((Fault::Leak, now + 600.0));
+        }
         if !self.broker_up && now >= self.broker_back {
             self.broker_up = true;
             self.guard_up = true;
