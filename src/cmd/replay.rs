@@ -1,1 +1,485 @@
 //! `permeated replay`: a recorded day through the very same engine.
+//!
+//! Invariants: the engine is driven as the daemon drives it (events in order, every deadline between
+//! them); the same input and settings give the same bytes; nothing is sent to anybody. From a file
+//! the world answers at once: the broker is there, a close is acknowledged, the disk is quick. From a
+//! journal only what was recorded happens. Absent on purpose: a clock.
+
+mod compare;
+mod input;
+
+use crate::edge::history::{Body, Keep, Names, PlantNo, Reader, Record, RunMark};
+use crate::engine::Engine;
+use crate::engine::event::{Event, Found, Started};
+use crate::engine::output::{Action, Output};
+use crate::engine::setup::Setup;
+use crate::engine::time::{Mono, Now, Span, Wall};
+use crate::settings::schema::{Plant, Settings};
+use compare::Compare;
+use input::{Format, Input};
+use serde_json::{Value, json};
+use std::fs::File;
+use std::io::{BufReader, BufWriter, Write};
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+
+/// Arguments of `replay`.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Settings file; may be given several times, later ones win.
+    #[arg(long = "config", required = true, value_name = "FILE")]
+    pub config: Vec<PathBuf>,
+    /// Which plant; may be left out when there is one.
+    #[arg(long, value_name = "ID")]
+    pub plant: Option<String>,
+    /// A recorded day: `.csv` (time,sensor-or-topic,value) or `.jsonl`.
+    #[arg(
+        long,
+        value_name = "FILE",
+        conflicts_with = "journal",
+        required_unless_present = "journal"
+    )]
+    pub input: Option<PathBuf>,
+    /// State folder of a daemon, running or not: replays its journal.
+    #[arg(long, value_name = "DIR")]
+    pub journal: Option<PathBuf>,
+    /// With --journal: compares with the stored outputs, prints only differences, and ends with 1
+    /// when there are any.
+    #[arg(long, requires = "journal")]
+    pub compare: bool,
+    /// Prints every output, not only those that the journal would keep.
+    #[arg(long)]
+    pub all: bool,
+}
+
+/// Why a replay could not be done.
+#[derive(Debug, thiserror::Error)]
+pub enum ReplayError {
+    /// The plant is not in the settings.
+    #[error("{0}")]
+    Plant(String),
+    /// A file cannot be opened.
+    #[error("{}: {source}", path.display())]
+    Open {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// A line of the input cannot be used.
+    #[error("{0}")]
+    Input(#[from] input::InputError),
+    /// The journal cannot be read.
+    #[error("{0}")]
+    Journal(#[from] crate::edge::history::JournalError),
+    /// Nobody takes the output.
+    #[error("output: {0}")]
+    Output(#[from] std::io::Error),
+}
+
+/// What a replay came to.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Summary {
+    /// Events that went in.
+    pub events: u64,
+    /// Outputs that came out.
+    pub outputs: u64,
+    /// Input lines about topics that are none of the plant's.
+    pub foreign: usize,
+    /// Outputs equal to the stored ones.
+    pub same: u64,
+    /// Outputs that differ from the stored ones, on either side.
+    pub differences: u64,
+}
+
+/// Runs the command.
+pub fn run(args: &Args) -> ExitCode {
+    let loaded =
+        match crate::settings::load::load(&args.config, crate::settings::load::environment()) {
+            Ok(loaded) => loaded,
+            Err(problems) => {
+                eprintln!("{problems}");
+                return ExitCode::from(78);
+            }
+        };
+    let mut out = BufWriter::new(std::io::stdout().lock());
+    let result = replay(args, &loaded.settings, &mut out);
+    match result.and_then(|summary| Ok(out.flush().map(|()| summary)?)) {
+        Ok(summary) => {
+            let Summary { events, outputs, foreign, same, differences } = summary;
+            eprintln!("{events} events, {outputs} outputs; {foreign} lines about other topics");
+            if args.compare {
+                eprintln!("{same} outputs as stored, {differences} differences");
+            }
+            ExitCode::from(u8::from(differences > 0))
+        }
+        Err(ReplayError::Output(error)) if error.kind() == std::io::ErrorKind::BrokenPipe => {
+            ExitCode::SUCCESS
+        }
+        Err(error) => {
+            eprintln!("permeated replay: {error}");
+            ExitCode::from(match error {
+                ReplayError::Plant(_) => 64,
+                ReplayError::Input(_) => 65,
+                ReplayError::Open { .. } => 66,
+                ReplayError::Journal(_) | ReplayError::Output(_) => 74,
+            })
+        }
+    }
+}
+
+/// Replays, writing JSON lines to `out`.
+///
+/// # Errors
+/// [`ReplayError`].
+pub fn replay(
+    args: &Args,
+    settings: &Settings,
+    out: &mut dyn Write,
+) -> Result<Summary, ReplayError> {
+    let (id, plant) = the_plant(settings, args.plant.as_deref())?;
+    let keep_alive = settings.broker.guard_keep_alive_secs;
+    let setup = Arc::new(Setup::resolve(id, plant, settings.daemon.on_stop, keep_alive));
+    match (&args.input, &args.journal) {
+        (Some(path), _) => from_file(path, args.all, &setup, plant, out),
+        (None, Some(dir)) => {
+            let reader = Reader::open(dir)?;
+            from_journal(reader, args, &setup, out)
+        }
+        (None, None) => Err(ReplayError::Plant("give --input or --journal".into())),
+    }
+}
+
+fn the_plant<'a>(
+    settings: &'a Settings,
+    wanted: Option<&str>,
+) -> Result<(&'a str, &'a Plant), ReplayError> {
+    let known = || settings.plants.keys().cloned().collect::<Vec<_>>().join(", ");
+    let found = match wanted {
+        Some(id) => settings.plants.get_key_value(id),
+        None if settings.plants.len() == 1 => settings.plants.first_key_value(),
+        None => None,
+    };
+    found.map(|(id, plant)| (id.as_str(), plant)).ok_or_else(|| {
+        ReplayError::Plant(format!("name one of the plants with --plant: {}", known()))
+    })
+}
+
+/// An engine, and where its outputs go.
+struct Stage<'a> {
+    engine: Engine,
+    setup: Arc<Setup>,
+    keep: Keep,
+    all: bool,
+    out: &'a mut dyn Write,
+    compare: Option<Compare>,
+    summary: Summary,
+    /// Answers of a world in which everything works; only for files.
+    answers: Option<Vec<Event>>,
+}
+
+impl Stage<'_> {
+    fn handle(&mut self, now: Now, event: Event) -> Result<(), ReplayError> {
+        if event != Event::Tick {
+            self.summary.events += 1;
+        }
+        if matches!(event, Event::Started(_)) {
+            // As the driver does at the start of a run.
+            self.engine.tell_all();
+        }
+        self.engine.handle(now, event);
+        while let Some(output) = self.engine.poll_output() {
+            self.summary.outputs += 1;
+            if let Some(answers) = &mut self.answers {
+                match &output {
+                    Output::Persist { token } => answers.push(Event::Persisted { token: *token }),
+                    Output::Send(send) if send.action == Action::Close => {
+                        answers.push(Event::CloseAcknowledged { actuator: send.actuator });
+                    }
+                    _ => {}
+                }
+            }
+            let kept = self.keep.wants(&output);
+            match &mut self.compare {
+                Some(compare) if kept => compare.replayed(now.mono.millis(), &output),
+                Some(_) => {}
+                None if kept || self.all => {
+                    serde_json::to_writer(&mut *self.out, &shown(&output, now, &self.setup))
+                        .map_err(std::io::Error::from)?;
+                    self.out.write_all(b"\n")?;
+                }
+                None => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// Wakes at each deadline up to `until`, so that outputs appear at their own time.
+    fn wake_until(&mut self, until: Now) -> Result<(), ReplayError> {
+        while let Some((due, _)) = self.engine.poll_timeout()
+            && due < until.mono
+        {
+            let wall = until.wall.map(|wall| wall + due.since(until.mono));
+            self.handle(Now { mono: due, wall }, Event::Tick)?;
+            self.answer(Now { mono: due, wall })?;
+        }
+        Ok(())
+    }
+
+    /// Gives the world's answers at the same instant. They may call for answers of their own, but
+    /// not without end.
+    fn answer(&mut self, now: Now) -> Result<(), ReplayError> {
+        for _ in 0..100 {
+            let Some(answers) = &mut self.answers else { return Ok(()) };
+            let answers = std::mem::take(answers);
+            if answers.is_empty() {
+                return Ok(());
+            }
+            for event in answers {
+                self.handle(now, event)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+fn from_file(
+    path: &PathBuf,
+    all: bool,
+    setup: &Arc<Setup>,
+    plant: &Plant,
+    out: &mut dyn Write,
+) -> Result<Summary, ReplayError> {
+    let file =
+        File::open(path).map_err(|source| ReplayError::Open { path: path.clone(), source })?;
+    let format = match path.extension().is_some_and(|end| end.eq_ignore_ascii_case("csv")) {
+        true => Format::Csv,
+        false => Format::Lines,
+    };
+    let mut input = Input::new(BufReader::new(file), format, setup, plant);
+    let mut stage = Stage {
+        engine: Engine::new(Arc::clone(setup)),
+        setup: Arc::clone(setup),
+        keep: Keep::new(),
+        all,
+        out,
+        compare: None,
+        summary: Summary::default(),
+        answers: Some(Vec::new()),
+    };
+    let mut start: Option<Wall> = None;
+    while let Some((at, event)) = input.next()? {
+        let first = start.is_none();
+        let since = at.since(*start.get_or_insert(at));
+        let now = Now::new(Mono::ZERO + since, at);
+        if first {
+            let started = Started { found: Found::New, away: None, clean: true };
+            let mut before = vec![
+                Event::Started(started),
+                Event::Clock { sane: true, stepped: Span::ZERO },
+                Event::BrokerReady,
+            ];
+            let guards = 0..setup.actuators.len();
+            before.extend(guards.map(|actuator| Event::GuardConnected { actuator }));
+            for event in before {
+                stage.handle(now, event)?;
+                stage.answer(now)?;
+            }
+        }
+        stage.wake_until(now)?;
+        stage.handle(now, event)?;
+        stage.answer(now)?;
+    }
+    stage.summary.foreign = input.foreign;
+    Ok(stage.summary)
+}
+
+/// The names of a plant's records, looked up once for each stretch.
+struct NamesOf {
+    plant: PlantNo,
+    held: Option<(u64, Option<Names>)>,
+}
+
+impl NamesOf {
+    fn at(&mut self, reader: &Reader, seq: u64) -> Result<Option<&Names>, ReplayError> {
+        if self.held.as_ref().is_none_or(|(until, _)| seq >= *until) {
+            let until = reader.names_change_after(self.plant, seq)?.unwrap_or(u64::MAX);
+            self.held = Some((until, reader.names_at(self.plant, seq)?));
+        }
+        Ok(self.held.as_ref().and_then(|(_, names)| names.as_ref()))
+    }
+}
+
+fn from_journal(
+    mut reader: Reader,
+    args: &Args,
+    setup: &Arc<Setup>,
+    out: &mut dyn Write,
+) -> Result<Summary, ReplayError> {
+    const STEP: usize = 1000;
+    let id = &setup.plant;
+    let number = reader
+        .plant(id)?
+        .ok_or_else(|| ReplayError::Plant(format!("the journal knows no plant '{id}'")))?;
+    let now_names = Names::of(setup);
+    let mut names = NamesOf { plant: number, held: None };
+    let mut stage = Stage {
+        engine: Engine::new(Arc::clone(setup)),
+        setup: Arc::clone(setup),
+        keep: Keep::new(),
+        all: args.all,
+        out,
+        compare: args.compare.then(Compare::default),
+        summary: Summary::default(),
+        answers: None,
+    };
+    let mut run = Run::default();
+    let mut next = 1;
+    loop {
+        let records = reader.records(next, STEP)?;
+        let Some(last) = records.last() else { break };
+        next = last.seq + 1;
+        for record in records.into_iter().filter(|record| record.plant == number) {
+            let then = names.at(&reader, record.seq)?;
+            run.record(&mut stage, record, then, &now_names)?;
+        }
+        tell(&mut stage, false)?;
+    }
+    tell(&mut stage, true)?;
+    if let Some(compare) = &stage.compare {
+        stage.summary.same = compare.same;
+        stage.summary.differences = compare.only_stored + compare.only_replayed;
+    }
+    Ok(stage.summary)
+}
+
+fn tell(stage: &mut Stage<'_>, end: bool) -> Result<(), ReplayError> {
+    let Some(compare) = &mut stage.compare else { return Ok(()) };
+    let mut lines = Vec::new();
+    compare.advance(end, &mut |line| lines.push(line));
+    for line in lines {
+        writeln!(stage.out, "{line}")?;
+    }
+    Ok(())
+}
+
+/// Where the replay of a journal stands.
+#[derive(Default)]
+struct Run {
+    /// The engine as it was after its last event: what a daemon that died comes back to, because
+    /// deadlines are not records.
+    after_event: Option<Engine>,
+    /// The last run ended cleanly, with a snapshot of everything.
+    clean: bool,
+    handled: Option<Mono>,
+}
+
+impl Run {
+    fn record(
+        &mut self,
+        stage: &mut Stage<'_>,
+        record: Record,
+        then: Option<&Names>,
+        names: &Names,
+    ) -> Result<(), ReplayError> {
+        let now = record.now;
+        match record.body {
+            Body::Run(RunMark::Started { .. }) => {
+                stage.keep = Keep::new();
+                if let Some(engine) = self.after_event.take().filter(|_| !self.clean) {
+                    stage.engine = engine;
+                }
+                self.clean = false;
+            }
+            Body::Run(RunMark::Stopped) => self.clean = true,
+            Body::Run(RunMark::Dropped { .. }) | Body::Unknown { .. } => {}
+            Body::Event(event) => {
+                let event = match then {
+                    Some(then) => then.translate(event, names),
+                    None => Some(event),
+                };
+                let Some(event) = event else { return Ok(()) };
+                if let Event::Started(started) = &event
+                    && started.found == Found::Lost
+                {
+                    stage.engine = Engine::new(Arc::clone(&stage.setup));
+                }
+                if stage.compare.is_none() {
+                    stage.wake_until(now)?;
+                }
+                stage.handle(now, event)?;
+                self.after_event = None;
+                self.handled = Some(now.mono);
+            }
+            Body::Output(output) => {
+                let Some(compare) = &mut stage.compare else { return Ok(()) };
+                let output = match then {
+                    Some(then) => then.translate_output(output, names),
+                    None => Some(output),
+                };
+                if let Some(output) = output {
+                    compare.stored(record.seq, &output);
+                }
+                // An output later than the last event: the driver woke at a deadline, just then.
+                if self.handled.is_some_and(|handled| now.mono > handled) {
+                    if self.after_event.is_none() {
+                        self.after_event = Some(stage.engine.clone());
+                    }
+                    stage.handle(now, Event::Tick)?;
+                    self.handled = Some(now.mono);
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+/// An output as a line: with its time, and ids instead of indices.
+fn shown(output: &Output, now: Now, setup: &Setup) -> Value {
+    let mut value = rounded(serde_json::to_value(output).unwrap_or_default());
+    let Some(fields) = value.as_object_mut() else { return value };
+    if let Some(wall) = now.wall
+        && let Ok(at) = jiff::Timestamp::from_millisecond(wall.millis())
+    {
+        fields.insert("t".into(), format!("{at:.3}").into());
+    }
+    fields.insert("m".into(), now.mono.millis().into());
+    let (of, kind) = match output {
+        Output::Value(update) => (update.key.of, Some(update.key.signal.row().of)),
+        Output::Alarm(update) => (update.key.of, Some(update.key.alarm.row().of)),
+        Output::Send(send) => {
+            let id = setup.actuators.get(send.actuator).map(|actuator| actuator.id.as_str());
+            fields.insert("actuator".into(), json!(id));
+            (None, None)
+        }
+        _ => (None, None),
+    };
+    if let (Some(of), Some(kind)) = (of, kind) {
+        use crate::engine::catalogue::Of;
+        let id = match kind {
+            Of::Plant => None,
+            Of::Sensor => setup.sensors.get(usize::from(of)).map(|sensor| sensor.id.as_str()),
+            Of::Part => setup.parts.get(usize::from(of)).map(|part| part.id.as_str()),
+        };
+        if let Some(key) = fields.get_mut("key").and_then(Value::as_object_mut) {
+            key.insert("of".into(), json!(id));
+        }
+    }
+    value
+}
+
+/// Nine significant digits: floats differ in their last bits between machines and maths libraries.
+fn rounded(value: Value) -> Value {
+    match value {
+        Value::Number(number) if number.is_f64() => {
+            let exact = number.as_f64().unwrap_or_default();
+            format!("{exact:.8e}").parse::<f64>().map_or(Value::Null, |round| json!(round + 0.0))
+        }
+        Value::Array(items) => items.into_iter().map(rounded).collect(),
+        Value::Object(fields) => {
+            fields.into_iter().map(|(key, value)| (key, rounded(value))).collect()
+        }
+        other => other,
+    }
+}
