@@ -21,6 +21,10 @@ pub enum Command {
     Run(RunArgs),
     /// Check the settings without touching anything.
     Check(crate::cmd::check::Args),
+    /// Send a recorded day, or the journal, through the very same engine.
+    Replay(crate::cmd::replay::Args),
+    /// Write out everything that the journal holds.
+    Export(crate::cmd::export::Args),
     /// Run a small MQTT broker.
     #[cfg(feature = "broker")]
     Broker(crate::broker::Args),
@@ -39,6 +43,8 @@ pub fn main() -> ExitCode {
     match Cli::parse().command {
         Command::Run(args) => run(&args),
         Command::Check(args) => crate::cmd::check::run(&args),
+        Command::Replay(args) => crate::cmd::replay::run(&args),
+        Command::Export(args) => crate::cmd::export::run(&args),
         #[cfg(feature = "broker")]
         Command::Broker(args) => crate::broker::run(&args),
     }
