@@ -6,6 +6,9 @@ use crate::reference::{
     Method, Spread, attenuated, combine, flat_line, gross_range, rate_of_change, spike,
 };
 
+type GrossCase = (&'static str, &'static [f64], (f64, f64), Option<(f64, f64)>, &'static [u8]);
+type RateCase = (&'static str, &'static [f64], &'static [f64], f64, f64, &'static [u8]);
+
 const GAP: f64 = f64::NAN;
 const INF: f64 = f64::INFINITY;
 
@@ -24,7 +27,7 @@ fn each_second(n: usize) -> Vec<i64> {
 #[test]
 fn gross_range_edges() {
     let judge = |x: &[f64], fail, suspect| gross_range(&series(x), fail, suspect);
-    let cases: [(&str, &[f64], (f64, f64), Option<(f64, f64)>, &[u8]); 4] = [
+    let cases: [GrossCase; 4] = [
         (
             "limits belong to the good side",
             &[-2.0, 10.0, 30.0, 40.0, -2.5, 40.1, 9.9, 30.1],
@@ -90,7 +93,7 @@ fn spike_edges() {
 
 #[test]
 fn rate_edges() {
-    let cases: [(&str, &[f64], &[f64], f64, f64, &[u8]); 10] = [
+    let cases: [RateCase; 10] = [
         (
             "first good, only the sample after a step",
             &[0., 1., 2., 3.],

@@ -8,7 +8,8 @@
 //! Invariants: the total never falls; no reading adds more than the ceiling allows for the time it
 //! covers; a retained, duplicated or older copy adds nothing. A jump that was rejected changes the
 //! total in no case, and the reading after it is compared with the last believed one first, so one
-//! absurd number between honest ones costs nothing.
+//! absurd number between honest ones costs nothing. Right after an absurd number a step larger than
+//! a minute's must be confirmed by the next reading.
 //!
 //! Allowance: the ceiling times the time since the last believed reading, plus what was left over
 //! of the last minute. Messages that a radio gap held back and then delivers together are thereby
@@ -21,6 +22,9 @@ use serde::{Deserialize, Serialize};
 const BURST: Span = Span::from_secs(60);
 /// Count of a running volume without a declared step, in litres.
 const VOLUME_COUNT_LITRES: f64 = 1e-4;
+
+/// A step back by no more counts than this is the last digit of a running volume.
+const JITTER: u64 = 2;
 
 /// What was made of a reading of a counter.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, Hash)]
@@ -76,9 +80,11 @@ pub struct Totaliser {
     ceiling: f64,
     total: u64,
     believed: Option<Base>,
-    /// A reading that could not be believed; if the next one follows from it, the counter has moved
+    /// A reading that could not be believed; if the next one moves on from it, the counter has moved
     /// there.
     doubted: Option<Base>,
+    /// The last reading could not be believed.
+    nonsense: bool,
     /// Unspent allowance in counts.
     credit: f64,
     away: Away,
@@ -124,6 +130,7 @@ impl Totaliser {
             total: 0,
             believed: None,
             doubted: None,
+            nonsense: false,
             credit: 0.0,
             away: Away::No,
         }
@@ -167,6 +174,7 @@ impl Totaliser {
         }
         // 2^53: up to there every whole number has its own f64.
         if !(0.0..=9_007_199_254_740_992.0).contains(&count) {
+            self.nonsense = true;
             return self.nothing(Decision::Rejected);
         }
         self.place(Base { at: now, count: count.round() as u64, stamp })
@@ -202,6 +210,10 @@ impl Totaliser {
                 return self.nothing(Decision::Stale);
             }
         }
+        // A running volume whose last digit trembles has neither turned over nor restarted.
+        if new.count > JITTER && new.count < old.count && old.count - new.count <= JITTER {
+            return self.nothing(Decision::Stale);
+        }
         let seen = new.at.since(old.at).max(Span::ZERO);
         let covers = match self.away {
             Away::For(away) => seen + away,
@@ -209,16 +221,23 @@ impl Totaliser {
         };
         let fresh = self.ceiling * covers.secs();
         let allowed = fresh + self.credit;
+        // Among many absurd numbers some look possible by chance, the more the longer they last:
+        // right after nonsense a step may be no more than a minute's, or the next reading must
+        // confirm it by moving on from there.
+        let minute = self.ceiling * BURST.secs() + self.credit;
+        let room = if self.nonsense { allowed.min(minute) } else { allowed };
         let whole_turn = self.modulus.is_some_and(|turn| fresh >= turn as f64);
         let unknown = self.away == Away::Unknown;
 
         let ahead = self.ahead(old.count, new.count);
         let from_doubted = self.doubted.and_then(|doubted| {
             let room = self.ceiling * new.at.since(doubted.at).max(Span::ZERO).secs();
-            self.ahead(doubted.count, new.count).filter(|&ahead| ahead as f64 <= room)
+            // Standing still at an absurd number is no sign that it counts: it must move on from there.
+            self.ahead(doubted.count, new.count).filter(|&ahead| ahead > 0 && ahead as f64 <= room)
         });
+        let confirmed = |ahead: u64| from_doubted.is_some() && ahead as f64 <= allowed;
         let (counts, decision) = match (ahead, from_doubted) {
-            (Some(ahead), _) if unknown || ahead as f64 <= allowed => {
+            (Some(ahead), _) if unknown || ahead as f64 <= room || confirmed(ahead) => {
                 let decision = if unknown || whole_turn {
                     Decision::Ambiguous
                 } else if new.count < old.count {
@@ -228,14 +247,15 @@ impl Totaliser {
                 };
                 (ahead, decision)
             }
-            // The counter stays where it could not be believed: it has moved there.
+            // The counter counts on from where it could not be believed: it has moved there.
             (_, Some(ahead)) => (ahead, Decision::Forward),
-            _ if new.count < old.count && (unknown || new.count as f64 <= allowed) => {
+            _ if new.count < old.count && (unknown || new.count as f64 <= room) => {
                 let decision = if unknown { Decision::Ambiguous } else { Decision::Reset };
                 (new.count, decision)
             }
             _ => {
                 self.doubted = Some(new);
+                self.nonsense = true;
                 return Step { covers, ..self.nothing(Decision::Rejected) };
             }
         };
@@ -250,6 +270,7 @@ impl Totaliser {
         self.total = self.total.saturating_add(counts);
         self.believed = Some(new);
         self.doubted = None;
+        self.nonsense = false;
         self.away = Away::No;
         Step {
             counts,
@@ -331,5 +352,146 @@ impl PulseFlow {
     /// When the flow becomes none if no pulse comes.
     pub fn zero_at(&self) -> Option<Mono> {
         self.last.map(|(at, _)| at + self.zero_after)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn at(secs: i64) -> Mono {
+        Mono::from_millis(secs * 1000)
+    }
+
+    /// 100 pulses a litre, 6 L/min: at most 10 pulses a second.
+    fn meter(wraps_at: f64) -> Totaliser {
+        Totaliser::pulses(0.01, wraps_at, 6.0)
+    }
+
+    #[test]
+    fn one_absurd_number_between_honest_ones_costs_nothing() {
+        let mut total = meter(65_536.0);
+        total.push_count(at(0), 1000.0, None, false);
+        assert_eq!(total.push_count(at(10), 60_000.0, None, false).decision, Decision::Rejected);
+        let step = total.push_count(at(20), 1150.0, None, false);
+        assert_eq!((step.counts, step.decision), (150, Decision::Forward));
+        assert_eq!(total.push_count(at(30), -1.0, None, false).decision, Decision::Rejected);
+        assert_eq!(total.push_count(at(40), 1200.0, None, false).counts, 50);
+    }
+
+    #[test]
+    fn after_nonsense_a_large_step_must_be_confirmed() {
+        let mut total = meter(0.0);
+        total.push_count(at(0), 1000.0, None, false);
+        total.push_count(at(10), -5.0, None, false);
+        let step = total.push_count(at(3600), 5000.0, None, false);
+        assert_eq!((step.counts, step.decision), (0, Decision::Rejected));
+        let step = total.push_count(at(3610), 5050.0, None, false);
+        assert_eq!((step.counts, step.decision), (4050, Decision::Forward));
+    }
+
+    #[test]
+    fn held_back_messages_are_counted_when_they_come_together() {
+        let mut total = meter(0.0);
+        total.push_count(at(0), 0.0, None, false);
+        for (millis, count) in [(40_000, 100.0), (40_010, 200.0), (40_020, 300.0)] {
+            let step = total.push_count(Mono::from_millis(millis), count, None, false);
+            assert_eq!((step.counts, step.decision), (100, Decision::Forward));
+        }
+        let jump = total.push_count(Mono::from_millis(40_030), 5000.0, None, false);
+        assert_eq!(jump.decision, Decision::Rejected);
+    }
+
+    #[test]
+    fn copies_and_stored_messages_add_nothing() {
+        let stamp = |secs: i64| Some(Wall::from_millis(1_700_000_000_000 + secs * 1000));
+        let mut total = meter(65_536.0);
+        total.push_count(at(0), 100.0, stamp(0), false);
+        total.push_count(at(10), 150.0, stamp(10), false);
+        let copy = total.push_count(at(11), 150.0, stamp(10), false);
+        assert_eq!(copy.decision, Decision::Stale);
+        let old = total.push_count(at(12), 100.0, stamp(0), false);
+        assert_eq!(old.decision, Decision::Stale, "and no wrap");
+        let stored = total.push_count(at(13), 60_000.0, None, true);
+        assert_eq!(stored.decision, Decision::Retained);
+        assert_eq!(total.push_count(at(20), 180.0, stamp(20), false).counts, 30);
+        assert_eq!(total.total(), 80);
+    }
+
+    #[test]
+    fn time_away_is_allowed_for_and_bounded() {
+        let mut total = meter(0.0);
+        total.push_count(at(0), 0.0, None, false);
+        total.away(Some(Span::from_secs(1000)));
+        let step = total.push_count(at(1), 9000.0, None, false);
+        assert_eq!((step.counts, step.decision), (9000, Decision::Forward));
+        assert_eq!(step.covers, Span::from_secs(1001));
+        total.away(None);
+        let step = total.push_count(at(2), 99_000.0, None, false);
+        assert_eq!((step.counts, step.decision), (90_000, Decision::Ambiguous));
+        total.away(Some(Span::from_secs(1000)));
+        let step = total.push_count(at(3), 20.0, None, false);
+        assert_eq!((step.counts, step.decision), (20, Decision::Reset));
+        assert!(step.unseen_litres > 90.0, "what ran before the restart: {}", step.unseen_litres);
+    }
+
+    #[test]
+    fn a_trembling_last_digit_is_no_restart() {
+        let mut volume = Totaliser::volume(0.1, 0.0, 6.0);
+        volume.push_litres(at(0), 100.2, None, false);
+        let back = volume.push_litres(at(36_000), 100.1, None, false);
+        assert_eq!((back.counts, back.decision), (0, Decision::Stale));
+        assert_eq!(volume.push_litres(at(36_010), 100.3, None, false).counts, 1);
+    }
+
+    #[test]
+    fn flow_falls_by_itself_when_no_pulse_comes() {
+        let mut flow = PulseFlow::new(0.01, Span::from_secs(60));
+        assert_eq!(flow.at(at(0)), None);
+        flow.observe(at(0), 0);
+        flow.observe(at(10), 50);
+        assert_eq!(flow.at(at(10)), Some(3.0));
+        assert_eq!(flow.at(at(40)), Some(0.02), "at most one pulse in 30 s");
+        assert_eq!(flow.at(at(71)), Some(0.0));
+        assert_eq!(flow.zero_at(), Some(at(70)));
+    }
+
+    proptest! {
+        #[test]
+        fn an_honest_counter_is_summed_exactly(
+            steps in prop::collection::vec((1i64..60, 0f64..1.0), 1..80),
+            start in 0u32..65_536, turns in any::<bool>(),
+        ) {
+            let turn = if turns { 65_536.0 } else { 0.0 };
+            let mut total = meter(turn);
+            let (mut now, mut truth) = (0, 0u64);
+            let shown = |truth: u64| {
+                let count = u64::from(start) + truth;
+                (if turns { count % 65_536 } else { count }) as f64
+            };
+            total.push_count(at(0), shown(0), None, false);
+            for (secs, share) in steps {
+                now += secs;
+                truth += (share * 10.0 * secs as f64) as u64;
+                total.push_count(at(now), shown(truth), None, false);
+                prop_assert_eq!(total.total(), truth);
+            }
+        }
+
+        #[test]
+        fn anything_adds_at_most_what_the_ceiling_allows(
+            steps in prop::collection::vec((0i64..600, -1e5f64..1e6), 1..80),
+        ) {
+            let mut total = meter(0.0);
+            let (mut now, mut before) = (0, 0);
+            for (secs, count) in steps {
+                now += secs;
+                total.push_count(at(now), count, None, false);
+                prop_assert!(total.total() >= before);
+                prop_assert!(total.total() <= 10 * now as u64);
+                before = total.total();
+            }
+        }
     }
 }
