@@ -25,6 +25,8 @@ pub enum Command {
     Replay(crate::cmd::replay::Args),
     /// Write out everything that the journal holds.
     Export(crate::cmd::export::Args),
+    /// Show the whole thing on this machine: broker, virtual plant, real daemon.
+    Demo(crate::cmd::demo::Args),
     /// Run a small MQTT broker.
     #[cfg(feature = "broker")]
     Broker(crate::broker::Args),
@@ -45,6 +47,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => crate::cmd::check::run(&args),
         Command::Replay(args) => crate::cmd::replay::run(&args),
         Command::Export(args) => crate::cmd::export::run(&args),
+        Command::Demo(args) => crate::cmd::demo::run(&args),
         #[cfg(feature = "broker")]
         Command::Broker(args) => crate::broker::run(&args),
     }
