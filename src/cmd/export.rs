@@ -324,8 +324,7 @@ fn line(record: Record, plant: &str, names: &Names, settings: &Settings) -> Line
             };
             line.stamp = rfc3339(update.stamp);
             line.quality = word(&update.quality());
-            line.reasons =
-                update.reasons.iter().map(word).collect::<Vec<_>>().join(" ");
+            line.reasons = update.reasons.iter().map(word).collect::<Vec<_>>().join(" ");
             line.u = update.u;
             match update.datum {
                 Ok(Datum::Number(number)) => line.value = Some(number),

@@ -48,6 +48,14 @@ impl Running {
         false
     }
 
+    /// Asks a daemon with its test hooks armed to let its engine hang.
+    pub(super) fn hang_engine(&self) -> bool {
+        i32::try_from(self.child.id())
+            .ok()
+            .and_then(Pid::from_raw)
+            .is_some_and(|pid| kill_process(pid, Signal::USR1).is_ok())
+    }
+
     /// Kills it and waits for its end.
     pub(super) fn kill(&mut self) {
         // Both fail only when the process is gone already.

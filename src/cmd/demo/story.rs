@@ -151,7 +151,7 @@ fn settle(stage: &mut Stage) -> Step {
             let rejection = stage.world.value("membrane/rejection").unwrap_or("-").to_owned();
             let recovery = stage.world.value("membrane/recovery").unwrap_or("-").to_owned();
             stage.say(&format!(
-                "Settled at {permeate:.0} ppm. Rejection {rejection} %, recovery {recovery} %."
+                "The worst is over: the permeate reads {permeate:.0} ppm and still falls a little. Rejection {rejection} %, recovery {recovery} %."
             ));
             return Ok(());
         }
@@ -339,8 +339,8 @@ fn hang(stage: &mut Stage) -> Step {
     }
     let since = Instant::now();
     stage.say("Now the engine is made to hang, with the valve open.");
-    if !stage.world.tell_daemon("$hang", "1") {
-        return Err(Cut::Missing("the message that hangs the engine could not be sent".to_owned()));
+    if !stage.daemon.hang_engine() {
+        return Err(Cut::Missing("the signal that hangs the engine could not be sent".to_owned()));
     }
     let took = closed(stage, since, HANG_BOUND + Duration::from_secs(5))?;
     stage.say(&format!(

@@ -222,12 +222,6 @@ impl World {
         id
     }
 
-    /// Publishes on a topic of the daemon.
-    pub(super) fn tell_daemon(&self, rest: &str, payload: &str) -> bool {
-        let topic = format!("{BASE}/{DAEMON}/{rest}");
-        self.bus.publish(&topic, payload.as_bytes(), QoS::AtLeastOnce)
-    }
-
     /// The answer to a command: accepted, and its words.
     pub(super) fn answer(&self, id: &str) -> Option<(bool, String)> {
         self.log
