@@ -1,0 +1,10 @@
+#!/bin/sh
+# The slow tail: a long simulation, property tests with many cases, the measured deaths and kills.
+# Failures print their seed; PERMEATED_SIM_SEED=<seed> cargo test --test sim runs one again.
+set -eu
+cd "$(dirname "$0")/.."
+export CARGO_PROFILE_DEV_OPT_LEVEL=2
+PERMEATED_SIM_SEEDS=${PERMEATED_SIM_SEEDS:-200} PERMEATED_SIM_HOURS=${PERMEATED_SIM_HOURS:-24} \
+    cargo test --locked --test sim -- --nocapture
+PROPTEST_CASES=${PROPTEST_CASES:-20000} cargo test --locked --lib
+PERMEATED_MEASURE=1 cargo test --locked --release --test measure -- --nocapture --test-threads 1
