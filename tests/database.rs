@@ -1,5 +1,7 @@
 //! The replication against a real VictoriaMetrics and against a server that misbehaves on purpose.
 
+#[path = "support/memory.rs"]
+mod memory;
 #[path = "support/victoria.rs"]
 mod victoria;
 
@@ -7,8 +9,9 @@ use axum::Router;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::routing::{get, post};
+use memory::Journal;
 use permeated::board::{Board, Health};
-use permeated::edge::database::{self, Entry, Record, Source, series};
+use permeated::edge::database::{self, Entry, Source, series};
 use permeated::engine::catalogue::{AlarmId, Class, SignalId};
 use permeated::engine::event::{Event, Reading};
 use permeated::engine::output::{
@@ -20,49 +23,9 @@ use permeated::engine::value::{Basis, Flag, NoReading};
 use permeated::settings::schema::{Database, OnStop, Part, PartKind, Plant, Point, Sensor};
 use permeated::units::Quantity;
 use std::collections::BTreeMap;
-use std::io;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 use victoria::{Victoria, free_port};
-
-/// A journal in memory. Records count from 1.
-#[derive(Default)]
-struct Journal {
-    records: Mutex<Vec<Record>>,
-    mark: Mutex<u64>,
-}
-
-impl Journal {
-    fn push(&self, plant: usize, stamp: i64, entry: Entry) {
-        let mut records = self.records.lock().expect("no panic while held");
-        let sequence = records.len() as u64 + 1;
-        records.push(Record { sequence, plant, stamp: Some(Wall::from_millis(stamp)), entry });
-    }
-
-    fn all(&self) -> Vec<Record> {
-        self.records.lock().expect("no panic while held").clone()
-    }
-}
-
-impl Source for Journal {
-    fn records(&self, from: u64, max: usize) -> io::Result<Vec<Record>> {
-        let records = self.records.lock().expect("no panic while held");
-        Ok(records.iter().filter(|record| record.sequence >= from).take(max).cloned().collect())
-    }
-
-    fn end(&self) -> io::Result<u64> {
-        Ok(self.records.lock().expect("no panic while held").len() as u64 + 1)
-    }
-
-    fn mark(&self) -> io::Result<u64> {
-        Ok(*self.mark.lock().expect("no panic while held"))
-    }
-
-    fn set_mark(&self, mark: u64) -> io::Result<()> {
-        *self.mark.lock().expect("no panic while held") = mark;
-        Ok(())
-    }
-}
 
 fn setups() -> Vec<Arc<Setup>> {
     let mut plant = Plant::default();
@@ -463,7 +426,7 @@ async fn a_server_that_refuses_everything_costs_nothing_but_time() {
     .await;
     assert_eq!(state.database_refused, before, "no line may be given up");
     assert!(state.database_behind > Some(0));
-    assert_eq!(*run.journal.mark.lock().expect("no panic while held"), 0);
+    assert_eq!(run.journal.mark().expect("in memory"), 0);
 }
 
 #[tokio::test]
@@ -480,7 +443,7 @@ async fn a_refused_login_is_said_aloud_and_tried_slowly() {
     let state = health(&run.board, "login", |health| health.database_fault.is_some()).await;
     assert!(state.database_fault.expect("a fault").contains("401"));
     assert_eq!(run.fake.requests(), 1);
-    assert_eq!(*run.journal.mark.lock().expect("no panic while held"), 0);
+    assert_eq!(run.journal.mark().expect("in memory"), 0);
 }
 
 #[tokio::test]
@@ -523,5 +486,5 @@ async fn a_server_that_swallows_points_gets_none_and_is_named() {
     let state = health(&run.board, "swallows", |health| health.database_fault.is_some()).await;
     let fault = state.database_fault.expect("a fault");
     assert!(fault.contains("does not give it back"), "{fault}");
-    assert_eq!(*run.journal.mark.lock().expect("no panic while held"), 0);
+    assert_eq!(run.journal.mark().expect("in memory"), 0);
 }

@@ -2,10 +2,14 @@
 
 use crate::edge::database::{Entry, Record, Source};
 use crate::edge::history::{Body, Journal, PlantNo, Reader};
+use crate::engine::event::Event;
+use crate::engine::time::{Span, Wall};
 use std::io;
 use std::path::PathBuf;
 use std::sync::{Mutex, PoisonError};
 
+/// A sensor's own stamp further than this from ours is not believed.
+const STAMP_APART: Span = Span::from_secs(600);
 /// Name of the database's mark in the journal.
 const SINK: &str = "database";
 
@@ -51,7 +55,8 @@ impl Source for JournalSource {
                     // Marks, what a later version wrote, and plants that are no longer set up.
                     (plant, _) => (plant.unwrap_or(0), Entry::Other),
                 };
-                Record { sequence: record.seq, plant, stamp: record.now.wall, entry }
+                let stamp = stamp_of(&entry, record.now.wall);
+                Record { sequence: record.seq, plant, stamp, entry }
             })
             .collect())
     }
@@ -67,5 +72,17 @@ impl Source for JournalSource {
     fn set_mark(&self, mark: u64) -> io::Result<()> {
         self.journal.mark(SINK, mark);
         Ok(())
+    }
+}
+
+/// A reading that carries a believable stamp of its own is kept under that; a message delivered
+/// twice is then one point. Everything else is kept under the time at which it was taken.
+fn stamp_of(entry: &Entry, taken: Option<Wall>) -> Option<Wall> {
+    match (entry, taken) {
+        (Entry::Event(Event::Reading(reading)), Some(taken)) => reading
+            .stamp
+            .filter(|stamp| taken.since(*stamp).millis().abs() <= STAMP_APART.millis())
+            .or(Some(taken)),
+        _ => taken,
     }
 }

@@ -23,6 +23,7 @@ pub fn free_port() -> u16 {
         .port()
 }
 
+#[allow(dead_code)]
 impl Victoria {
     /// Starts a server on this data folder and port and waits until it answers.
     pub async fn start(data: &Path, port: u16, flags: &[&str]) -> Self {
