@@ -647,3 +647,136 @@ fn a_full_disk_is_told_and_loses_nothing_but_the_oldest_readings() {
     assert!(output.status.success(), "{said}\n{}", String::from_utf8_lossy(&output.stderr));
     assert!(said.contains("full disk passed"), "{said}");
 }
+
+// ---- figures ------------------------------------------------------------------------------------
+
+fn proc_number(file: &str, key: &str) -> u64 {
+    let text = std::fs::read_to_string(file).expect("Linux");
+    let line = text.lines().find_map(|line| line.strip_prefix(key)).expect(key);
+    line.trim().trim_end_matches(" kB").trim().parse().expect("a number")
+}
+
+/// Seconds of processor time of this process, in steps of 10 ms.
+fn cpu_secs() -> f64 {
+    let stat = std::fs::read_to_string("/proc/self/stat").expect("Linux");
+    let fields: Vec<&str> = stat.rsplit(')').next().expect("fields").split_whitespace().collect();
+    let ticks = |at: usize| fields[at].parse::<f64>().expect("a number");
+    (ticks(11) + ticks(12)) / 100.0
+}
+
+/// What 20 sensors say in one tick of 5 s: a reading each, and six stored values.
+fn one_tick(journal: &Journal, plant: PlantNo, tick: i64, mut between: impl FnMut()) {
+    use permeated::engine::catalogue::SignalId;
+    use permeated::engine::output::{Datum, ValueKey, ValueUpdate};
+    use permeated::engine::value::{Basis, Flag};
+    for sensor in 0..20usize {
+        between();
+        let at = tick * 5_000 + sensor as i64 * 237;
+        // Quantised and slowly moving, as displays are.
+        let wave = ((tick as f64) / 300.0 + sensor as f64).sin();
+        let value = (100.0 + 10.0 * sensor as f64 + 3.0 * wave).round() / 10.0;
+        let reading = Reading {
+            sensor,
+            value,
+            retained: false,
+            arrived: Some(Wall::from_millis(EPOCH + at)),
+            stamp: None,
+        };
+        journal.append(plant, now(at), Body::Event(Event::Reading(reading)));
+        if sensor % 3 == 0 && sensor < 18 {
+            let value = ValueUpdate {
+                key: ValueKey { signal: SignalId::Rejection, of: Some(sensor as u16) },
+                datum: Ok(Datum::Number((wave * 1000.0).round() / 1000.0)),
+                u: Some(0.0023),
+                flag: Flag::Good,
+                reasons: Vec::new(),
+                basis: Basis::Measured,
+                stamp: Some(Wall::from_millis(EPOCH + at)),
+                store: true,
+            };
+            journal.append(plant, now(at), Body::Output(Output::Value(value)));
+        }
+    }
+}
+
+/// Prints figures when `PERMEATED_MEASURE` is set to the seconds of real time that it may take;
+/// asserts nothing.
+#[test]
+fn figures() {
+    let Some(secs) = std::env::var("PERMEATED_MEASURE").ok().and_then(|s| s.parse().ok()) else {
+        println!("skipped: PERMEATED_MEASURE is not set");
+        return;
+    };
+    // A day at full speed.
+    let dir = tempfile::tempdir().expect("folder");
+    let opened = open(dir.path());
+    let plant = opened.plants[0].plant;
+    let (start, cpu) = (Instant::now(), cpu_secs());
+    for tick in 0..17_280 {
+        one_tick(&opened.journal, plant, tick, || {});
+        if tick % 200 == 0 {
+            // A full queue would drop readings.
+            persist(&opened.journal);
+        }
+    }
+    persist(&opened.journal);
+    let records = 17_280.0 * 26.0;
+    let took = start.elapsed().as_secs_f64();
+    println!(
+        "a day: {records} records in {took:.1} s = {:.0}/s, cpu {:.1} s",
+        records / took,
+        cpu_secs() - cpu
+    );
+    wait_for("folding", || {
+        count(dir.path(), "SELECT coalesce(sum(length(body)), 0) FROM records WHERE enc = 0")
+            < 262_144
+    });
+    let bytes = count(dir.path(), "SELECT sum(length(body)) FROM records WHERE enc = 1");
+    let folded = count(dir.path(), "SELECT sum(count) FROM records WHERE enc = 1");
+    println!("folded: {:.2} bytes a record", bytes as f64 / folded as f64);
+    assert_eq!(opened.journal.health().dropped, Dropped::default());
+    opened.journal.close().expect("closes");
+    drop(opened);
+    let free = count(dir.path(), "PRAGMA freelist_count") * count(dir.path(), "PRAGMA page_size");
+    println!("of the file, free for what comes: {free} bytes");
+    let size = std::fs::metadata(dir.path().join(FILE)).expect("there").len();
+    println!("file after a day: {size} bytes = {:.2} a record", size as f64 / records);
+    let (start, cpu) = (Instant::now(), cpu_secs());
+    let mut reader = Reader::open(dir.path()).expect("opens");
+    let (mut next, mut seen) = (1, 0u64);
+    loop {
+        let some = reader.records(next, 1000).expect("reads");
+        let Some(last) = some.last() else { break };
+        next = last.seq + 1;
+        seen += some.len() as u64;
+    }
+    println!(
+        "read {seen} records in {:.2} s, cpu {:.2} s",
+        start.elapsed().as_secs_f64(),
+        cpu_secs() - cpu
+    );
+
+    // Real time, a reading every 250 ms.
+    let dir = tempfile::tempdir_in(".").expect("folder on a real disk");
+    let opened = open(dir.path());
+    let plant = opened.plants[0].plant;
+    persist(&opened.journal);
+    let (cpu, written) = (cpu_secs(), proc_number("/proc/self/io", "write_bytes:"));
+    let begun = Instant::now();
+    let (_keep, never) = mpsc::channel::<()>();
+    let mut tick = 0;
+    while begun.elapsed() < Duration::from_secs(secs) {
+        one_tick(&opened.journal, plant, tick, || {
+            let _ = never.recv_timeout(Duration::from_millis(250));
+        });
+        tick += 1;
+    }
+    let records = tick as f64 * 26.0;
+    println!(
+        "real time: {records} records in {secs} s, cpu {:.2} s, {} bytes to the disk = {:.0} a record, resident {} kB",
+        cpu_secs() - cpu,
+        proc_number("/proc/self/io", "write_bytes:") - written,
+        (proc_number("/proc/self/io", "write_bytes:") - written) as f64 / records,
+        proc_number("/proc/self/status", "VmRSS:"),
+    );
+}

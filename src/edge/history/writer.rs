@@ -272,17 +272,21 @@ impl Writer {
         }
     }
 
-    /// Folds small rows into a large one. A fault here loses nothing and is tried again later.
+    /// Folds small rows into large ones, until somebody waits for the disk; what is left then goes
+    /// after the next commit. A fault here loses nothing and is tried again later.
     fn fold_if_due(&mut self) {
-        if self.unfolded < FOLD_BYTES || self.fold_after > Instant::now() {
-            return;
-        }
-        match self.store.fold(FOLD_BYTES) {
-            Ok(folded) if folded > 0 => self.unfolded = self.unfolded.saturating_sub(folded),
-            Ok(_) => self.unfolded = 0,
-            Err(error) => {
-                tracing::warn!(%error, "small rows could not be folded");
-                self.fold_after = Instant::now() + FOLD_RETRY;
+        while self.unfolded >= FOLD_BYTES && self.fold_after <= Instant::now() {
+            let now = Instant::now();
+            if self.due(&self.shared.state(), now) <= now {
+                return;
+            }
+            match self.store.fold(FOLD_BYTES) {
+                Ok(0) => self.unfolded = 0,
+                Ok(folded) => self.unfolded = self.unfolded.saturating_sub(folded),
+                Err(error) => {
+                    tracing::warn!(%error, "small rows could not be folded");
+                    self.fold_after = now + FOLD_RETRY;
+                }
             }
         }
     }
