@@ -4,7 +4,7 @@
 //! - `journal_mode = WAL` with `synchronous = NORMAL`: a commit only *writes* to the log. It survives
 //!   the death of the process; after a power cut the log ends at the last commit that the disk holds
 //!   whole (each frame of it has a check sum), so what is left is always a prefix.
-//! - `synchronous = FULL`, set for the one commit that must last: it also calls `fdatasync` on the
+//! - `synchronous = FULL`, set for the one commit that must last: it also calls `fsync` on the
 //!   log, which covers all earlier commits too. SQLite makes the log's folder entry durable as well.
 //!
 //! The log is folded into the file (with syncs in the right order) every 1000 pages by SQLite itself.
@@ -105,6 +105,7 @@ impl Store {
             // cannot change under us, so it can be read as it lies.
             Err(rusqlite::Error::SqliteFailure(error, _))
                 if error.code == rusqlite::ErrorCode::CannotOpen
+                    && file.exists()
                     && !file.with_extension("sqlite-wal").exists() =>
             {
                 let uri = format!("file:{}?immutable=1", escape(file));
