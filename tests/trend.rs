@@ -847,9 +847,9 @@ fn a_restart_in_mid_run_keeps_totals_and_counts_no_start_twice() {
     // The daemon dies; water runs on for ten minutes; plant time stands still meanwhile.
     rig.trend = snapshot(&rig.trend, rig.millis, rig.millis);
     let away = Span::from_secs(600);
-    let off = rig.standing;
-    rig.standing = Standing { flowing: false, phase: Phase::Idle, ..off };
     rig.wall += 600_000;
+    // The new daemon has seen no flow yet, and says so before it says that it has started.
+    rig.flowing(false);
     let now = rig.now();
     rig.trend.started(&rig.setup, now, &started(Some(away)), &mut rig.out);
     let permeate = rig.ix("permeate-tds") as u16;

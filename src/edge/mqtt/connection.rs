@@ -314,6 +314,7 @@ impl Session<'_> {
             }
         }
         if first {
+            lock(&self.main.receiver).subscribed(now);
             self.heartbeat_due = now;
             self.main.outbox.assert_all();
         }

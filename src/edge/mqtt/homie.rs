@@ -40,6 +40,7 @@ pub fn plant_description(setup: &Setup, name: &str, daemon: &str) -> Value {
     for key in alarm_keys(setup) {
         let id = alarm_id(setup, key);
         add(&mut nodes, "alarm", &id, alarm_property(key));
+        add(&mut nodes, "alarm", &format!("{id}-active"), plain("boolean", "Wants an answer"));
         add(&mut nodes, "alarm", &format!("{id}-detail"), plain("json", "Details"));
     }
     for command in ALARM_COMMANDS {
@@ -206,6 +207,78 @@ impl std::hash::Hasher for Digest {
     fn write(&mut self, bytes: &[u8]) {
         for byte in bytes {
             self.0 = (self.0 ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::edge::mqtt::testing;
+
+    #[test]
+    fn a_plant_is_described_as_the_convention_wants() {
+        let (_, setup) = testing::plant();
+        let all = plant_description(&setup, "", "d1");
+        assert_eq!((all["homie"].as_str(), all["parent"].as_str()), (Some("5.0"), Some("d1")));
+        assert_eq!(all["name"], "reef");
+        assert!(all["version"].is_u64());
+        let id = |text: &str| {
+            !text.is_empty()
+                && text.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-')
+        };
+        let datatypes = [
+            "integer", "float", "boolean", "string", "enum", "color", "datetime", "duration",
+            "json",
+        ];
+        for (node, about) in all["nodes"].as_object().expect("nodes") {
+            assert!(id(node), "{node}");
+            for (property, facts) in about["properties"].as_object().expect("properties") {
+                assert!(id(property), "{node}/{property}");
+                let datatype = facts["datatype"].as_str().expect("a datatype");
+                assert!(datatypes.contains(&datatype), "{node}/{property}");
+                assert!(facts["name"].is_string());
+                assert_eq!(datatype == "enum", facts.get("format").is_some());
+            }
+        }
+        assert_eq!(all["nodes"]["membrane"]["properties"]["rejection"]["unit"], "%");
+        assert_eq!(all["nodes"]["guard"]["properties"]["reset"]["settable"], true);
+        assert_eq!(all["nodes"]["event"]["properties"]["log"]["retained"], false);
+    }
+
+    #[test]
+    fn two_probes_at_one_point_have_two_topics() {
+        let (_, setup) = testing::plant();
+        let all = plant_description(&setup, "", "d1");
+        let product = all["nodes"]["product"]["properties"].as_object().expect("there");
+        assert!(product.contains_key("tds-product") && product.contains_key("tds-product-2"));
+        assert!(!product.contains_key("tds"));
+    }
+
+    #[test]
+    fn the_version_changes_with_the_document_and_only_then() {
+        let (_, setup) = testing::plant();
+        let version = |name: &str| plant_description(&setup, name, "d1")["version"].clone();
+        assert_eq!(version("a"), version("a"));
+        assert_ne!(version("a"), version("b"));
+    }
+
+    #[test]
+    fn no_value_and_no_alarm_shares_its_topic_with_another() {
+        let (_, setup) = testing::plant();
+        let mut seen = std::collections::BTreeSet::new();
+        for key in value_keys(&setup) {
+            let (node, property) = node_and_property(&setup, key);
+            assert!(seen.insert(format!("{node}/{property}")), "{node}/{property}");
+        }
+        for key in alarm_keys(&setup) {
+            assert!(seen.insert(format!("alarm/{}", alarm_id(&setup, key))));
+        }
+        for command in GUARD_COMMANDS {
+            assert!(seen.insert(format!("guard/{command}")), "{command}");
+        }
+        for command in ALARM_COMMANDS {
+            assert!(seen.insert(format!("alarm/{command}")), "{command}");
         }
     }
 }

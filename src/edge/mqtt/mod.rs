@@ -5,6 +5,7 @@
 //! of a plant holds a [`PlantBus`]: it tells it every event it takes, carries outputs out through it,
 //! and beats its heart. Nothing here knows what an output means; nothing here blocks the driver.
 
+mod announcer;
 mod backoff;
 mod bucket;
 pub mod command;
@@ -16,6 +17,8 @@ mod options;
 mod outbox;
 pub mod payload;
 mod receive;
+#[cfg(test)]
+mod testing;
 pub mod topics;
 
 pub use guard::{Alive, GuardHandle, NotSent};
@@ -34,7 +37,7 @@ use crate::settings::Settings;
 use crate::settings::schema::OnStop;
 use connection::Main;
 use receive::{PlantParts, Receiver};
-use std::sync::{Arc, Mutex, mpsc};
+use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::runtime;
@@ -64,6 +67,7 @@ pub struct PlantBus {
     outbox: Outbox,
     guards: Vec<GuardHandle>,
     alive: Alive,
+    said: Arc<Mutex<DeviceState>>,
 }
 
 /// Starts the bus: returns at once, whether or not there is a broker. `intakes` are in the order of
@@ -111,17 +115,14 @@ pub fn spawn(
             outbox: outbox.clone(),
             guards,
             alive,
+            said: Arc::new(Mutex::new(DeviceState::Init)),
         });
     }
 
     let parts = plants
         .iter()
         .zip(intakes)
-        .map(|(plant, intake)| PlantParts {
-            setup: Arc::clone(&plant.setup),
-            intake: intake.clone(),
-            guards: plant.guards.clone(),
-        })
+        .map(|(plant, intake)| PlantParts { bus: plant.clone(), intake: intake.clone() })
         .collect();
     let receiver = Receiver::new(
         settings,
@@ -280,6 +281,18 @@ impl PlantBus {
 
     /// Publishes the plant's `$state`.
     pub fn state(&self, state: DeviceState) {
+        *self.said.lock().unwrap_or_else(PoisonError::into_inner) = state;
+        self.publish_state(state);
+    }
+
+    /// While the engine is silent the plant is `lost`, whatever its driver said last: values that
+    /// nobody renews must not look alive.
+    fn show_life(&self, lives: bool) {
+        let said = *self.said.lock().unwrap_or_else(PoisonError::into_inner);
+        self.publish_state(if lives { said } else { DeviceState::Lost });
+    }
+
+    fn publish_state(&self, state: DeviceState) {
         self.outbox.publish(&self.topics.plant_state(&self.setup.plant), state.word(), true);
     }
 

@@ -106,6 +106,19 @@ impl Outbox {
         self.shared.1.notify_one();
     }
 
+    /// Publishes a retained value even if it is the one that was there: the sign that it still holds.
+    pub fn renew(&self, topic: &str, payload: impl Into<Vec<u8>>) {
+        self.publish(topic, payload, true);
+        self.assert_again(topic);
+    }
+
+    /// Somebody else cleared a retained topic, and so it shall be.
+    pub(super) fn forget(&self, topic: &str) {
+        if let Some(entry) = self.state().table.get_mut(topic) {
+            entry.payload = Arc::default();
+        }
+    }
+
     /// Sends a topic's value again although it has not changed; somebody else wrote there.
     pub fn assert_again(&self, topic: &str) {
         let mut state = self.state();

@@ -6,9 +6,10 @@
 //! what it says last always arrives. Stored copies carry their mark; a stored *on* of the demand
 //! topic and stored commands are never acted upon.
 
+use super::PlantBus;
+use super::announcer::Announcer;
 use super::bucket::Bucket;
 use super::command;
-use super::guard::GuardHandle;
 use super::outbox::Outbox;
 use super::payload::{self, Unparsable};
 use super::topics::{ALARM, ALARM_COMMANDS, GUARD, GUARD_COMMANDS, SERVICE, Topics, publish_log};
@@ -85,14 +86,15 @@ struct PlantSide {
     setup: Arc<Setup>,
     intake: Intake,
     sensors: Vec<SensorSide>,
-    guards: Vec<GuardHandle>,
+    bus: PlantBus,
+    /// Whether the engine lived when we last looked; `None` before its first beat.
+    lives: Option<bool>,
 }
 
 /// What one plant brings along.
 pub(super) struct PlantParts {
-    pub(super) setup: Arc<Setup>,
+    pub(super) bus: PlantBus,
     pub(super) intake: Intake,
-    pub(super) guards: Vec<GuardHandle>,
 }
 
 /// What comes in, sorted to the engines.
@@ -105,6 +107,7 @@ pub(super) struct Receiver {
     board: Board,
     clock: WallClock,
     instance: String,
+    announcer: Announcer,
     other_heard: Option<Instant>,
     echoed: Option<Instant>,
     hub_came: bool,
@@ -123,6 +126,7 @@ impl Receiver {
         clock: WallClock,
     ) -> Self {
         let now = Instant::now();
+        let announcer = Announcer::new(settings, &plants, &topics);
         let mut receiver = Self {
             routes: HashMap::new(),
             filters: Vec::new(),
@@ -132,6 +136,7 @@ impl Receiver {
             board,
             clock,
             instance,
+            announcer,
             other_heard: None,
             echoed: None,
             hub_came: false,
@@ -148,6 +153,11 @@ impl Receiver {
         if settings.broker.discovery {
             let hub = receiver.topics.hub_status().to_owned();
             receiver.add(hub, Route::Hub, "birth message of the hub".into(), false);
+            receiver.filters.push(Filter {
+                topic: receiver.topics.discovery("+"),
+                purpose: "our own announcements to the hub".into(),
+                required: false,
+            });
         }
         receiver
     }
@@ -165,8 +175,8 @@ impl Receiver {
     }
 
     fn add_plant(&mut self, settings: &Settings, plant: usize, parts: PlantParts, now: Instant) {
-        let setup = Arc::clone(&parts.setup);
-        let id = &setup.plant;
+        let setup = Arc::clone(&parts.bus.setup);
+        let id = setup.plant.as_str();
         let declared = &settings.plants[id];
         let mut sensors = Vec::new();
         for (index, (sensor_id, sensor)) in declared.sensors.iter().enumerate() {
@@ -213,7 +223,13 @@ impl Receiver {
                 true,
             );
         }
-        self.plants.push(PlantSide { setup, intake: parts.intake, sensors, guards: parts.guards });
+        self.plants.push(PlantSide {
+            setup,
+            intake: parts.intake,
+            sensors,
+            bus: parts.bus,
+            lives: None,
+        });
     }
 
     /// Everything to subscribe to.
@@ -229,11 +245,16 @@ impl Receiver {
         }
     }
 
+    /// The broker has answered our subscriptions.
+    pub(super) fn subscribed(&mut self, now: Instant) {
+        self.announcer.subscribed(now);
+    }
+
     /// A new connection begins: echoes of before will not come.
     pub(super) fn connection_began(&mut self) {
         self.echoed = None;
         for plant in &self.plants {
-            for guard in &plant.guards {
+            for guard in plant.bus.guards() {
                 guard.forget_echoes();
             }
         }
@@ -252,6 +273,7 @@ impl Receiver {
     /// A message came.
     pub(super) fn incoming(&mut self, publish: &Publish, now: Instant) {
         let Some(routes) = self.routes.get(&publish.topic) else {
+            self.announcer.stored(&publish.topic, &publish.payload, publish.retain, &self.outbox);
             return;
         };
         // Routes are few and small; a copy keeps the table free for what follows.
@@ -373,7 +395,7 @@ impl Receiver {
         } else {
             return;
         };
-        if !side.guards[actuator].take_echo(open) {
+        if !side.bus.guards()[actuator].take_echo(open) {
             self.control(plant, Event::SeenOnTopic { actuator, open });
         }
     }
@@ -450,6 +472,16 @@ impl Receiver {
             tracing::info!("the other daemon with our id is gone");
             self.tell_all(&Event::OtherInstance { present: false });
         }
+        for plant in &mut self.plants {
+            let lives = plant.bus.alive().is_fresh();
+            if plant.lives.unwrap_or(lives) != lives {
+                plant.bus.show_life(lives);
+            }
+            if lives || plant.lives.is_some() {
+                plant.lives = Some(lives);
+            }
+        }
+        self.announcer.tick(now, &self.outbox);
         if now >= self.health_due {
             self.health_due = now + HEALTH_EVERY;
             self.report();

@@ -280,6 +280,12 @@ impl Topics {
         format!("{}-detail", self.alarm(setup, key))
     }
 
+    /// Whether an alarm wants somebody to do something: `true` while its cause is there or it is
+    /// latched. For hubs, which otherwise need a template for the states.
+    pub fn alarm_active(&self, setup: &Setup, key: AlarmKey) -> String {
+        format!("{}-active", self.alarm(setup, key))
+    }
+
     /// Where the hub says that it is back.
     pub fn hub_status(&self) -> &str {
         &self.hub_status
@@ -288,6 +294,14 @@ impl Topics {
     /// Where a device is announced to the hub.
     pub fn discovery(&self, device: &str) -> String {
         format!("{}/device/{device}/config", self.discovery_prefix)
+    }
+
+    /// The device that a topic announces, if it is such a topic.
+    pub fn device_of<'a>(&self, topic: &'a str) -> Option<&'a str> {
+        topic
+            .strip_prefix(self.discovery_prefix.as_str())?
+            .strip_prefix("/device/")?
+            .strip_suffix("/config")
     }
 }
 
@@ -380,7 +394,11 @@ fn publish_value(update: &ValueUpdate, setup: &Setup, topics: &Topics, outbox: &
         .filter(|u| *u > 0.0)
         .and_then(|u| Shape { digits: shape.digits + 2, ..shape }.number(u));
     outbox.publish(&topics.quality(setup, update.key), quality.word(), true);
-    outbox.publish(&topics.value(setup, update.key), text.unwrap_or_default(), true);
+    match text {
+        // The engine says a value when it changed or its heartbeat is due; the hub counts on both.
+        Some(text) => outbox.renew(&topics.value(setup, update.key), text),
+        None => outbox.publish(&topics.value(setup, update.key), "", true),
+    }
     outbox.publish(&topics.uncertainty(setup, update.key), u.unwrap_or_default(), true);
 }
 
@@ -403,6 +421,8 @@ fn publish_alarm(update: &AlarmUpdate, setup: &Setup, topics: &Topics, outbox: &
         "clears": row.clears,
     });
     outbox.publish(&topics.alarm_detail(setup, update.key), detail.to_string(), true);
+    let active = update.active || update.latched;
+    outbox.publish(&topics.alarm_active(setup, update.key), active.to_string(), true);
     outbox.publish(&topics.alarm(setup, update.key), update.state.word(), true);
 }
 
@@ -448,4 +468,114 @@ pub fn publish_log(entry: &LogEntry, plant: &str, topics: &Topics, outbox: &Outb
 pub fn rfc3339(wall: crate::engine::time::Wall) -> String {
     jiff::Timestamp::from_millisecond(wall.millis())
         .map_or_else(|_| wall.millis().to_string(), |time| time.to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::edge::mqtt::testing;
+    use crate::engine::catalogue::AlarmId;
+    use crate::engine::time::Wall;
+    use crate::engine::value::NoReading;
+
+    #[test]
+    fn numbers_are_plain() {
+        let solids = Shape::of(Kind::Solids);
+        for (value, text) in [
+            (0.0, "0"),
+            (-0.0, "0"),
+            (-0.001, "0"),
+            (100.0, "100"),
+            (12.5, "12.5"),
+            (1.0 / 3.0, "0.33"),
+            (1e6, "1000000"),
+        ] {
+            assert_eq!(solids.number(value).as_deref(), Some(text));
+        }
+        assert_eq!(solids.number(f64::NAN), None);
+        assert_eq!(solids.number(f64::INFINITY), None);
+        assert_eq!(Shape::of(Kind::Share).number(0.9731).as_deref(), Some("97.31"));
+        assert_eq!(Shape::of(Kind::Share).number(0.29).as_deref(), Some("29"));
+        assert_eq!(Shape::of(Kind::Count).number(120.0).as_deref(), Some("120"));
+    }
+
+    /// No step of the catalogue is finer than what is published.
+    #[test]
+    fn every_value_is_published_as_fine_as_it_is_rounded() {
+        for row in crate::engine::catalogue::SIGNALS.iter().filter(|row| row.step > 0.0) {
+            let shape = Shape::of(row.kind);
+            let finest = 10f64.powi(-(shape.digits as i32));
+            assert!(row.step * shape.factor >= finest * 0.999, "{:?}", row.id);
+        }
+    }
+
+    fn published(output: &Output) -> std::collections::BTreeMap<String, String> {
+        let (settings, setup) = testing::plant();
+        let outbox = Outbox::new();
+        publish_output(output, &setup, &Topics::new(&settings), "i", &outbox);
+        std::iter::from_fn(|| outbox.next())
+            .map(|message| {
+                let text = String::from_utf8(message.payload.to_vec()).expect("text");
+                (message.topic.replace("permeated/5/reef/", ""), text)
+            })
+            .collect()
+    }
+
+    #[test]
+    fn an_alarm_has_a_word_a_flag_and_its_details() {
+        let all = published(&Output::Alarm(AlarmUpdate {
+            key: AlarmKey { alarm: AlarmId::Leak, of: None },
+            state: crate::engine::output::AlarmState::Acknowledged,
+            active: false,
+            latched: true,
+            since: Some(Wall::from_millis(1_795_600_800_000)),
+            value: Some(f64::NAN),
+            limit: None,
+            class: crate::engine::catalogue::Class::Now,
+            first_out: true,
+            text: "Water".into(),
+        }));
+        assert_eq!(all["alarm/leak"], "acknowledged");
+        assert_eq!(all["alarm/leak-active"], "true");
+        let detail: serde_json::Value =
+            serde_json::from_str(&all["alarm/leak-detail"]).expect("JSON");
+        assert_eq!(detail["since"], "2026-11-25T10:00:00Z");
+        assert_eq!(detail["value"], serde_json::Value::Null);
+        assert_eq!(detail["first_out"], true);
+    }
+
+    #[test]
+    fn a_permit_says_whose_it_is() {
+        let all = published(&Output::Permit(Permit {
+            permitted: false,
+            since: None,
+            first_cause: Some("leak".into()),
+            missing: Vec::new(),
+            valve: "closed".into(),
+            sequence: 7,
+            valid_until: Some(Wall::from_millis(1_795_600_800_000)),
+            valid_secs: None,
+            remarks: Vec::new(),
+        }));
+        let permit: serde_json::Value = serde_json::from_str(&all["guard/permit"]).expect("JSON");
+        assert_eq!(permit["permitted"], false);
+        assert_eq!(permit["instance"], "i");
+        assert_eq!(permit["valid_until"], "2026-11-25T10:00:00Z");
+    }
+
+    #[test]
+    fn an_unknown_owner_does_not_panic() {
+        let key = ValueKey { signal: SignalId::Reading, of: Some(999) };
+        let update = ValueUpdate {
+            key,
+            datum: Err(NoReading::Stale),
+            u: None,
+            flag: crate::engine::value::Flag::Good,
+            reasons: Vec::new(),
+            basis: crate::engine::value::Basis::Measured,
+            stamp: None,
+            store: false,
+        };
+        assert!(!published(&Output::Value(update)).is_empty());
+    }
 }

@@ -380,7 +380,9 @@ impl Trend {
         self.refit(setup);
         // Plant time stands still while the daemon is away: what has passed of it, it saw.
         self.water.advance(setup, now.mono);
-        let was_running = self.run.is_some() && self.paused.is_none();
+        // A standing that was told in the same breath is that of the new daemon, which has seen no
+        // flow yet.
+        let was_running = self.run.is_some() && self.paused.is_none_or(|paused| paused >= now.mono);
         for (channel, probe) in self.channels.iter_mut().zip(&setup.sensors) {
             channel.restarted(probe);
         }

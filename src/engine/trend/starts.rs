@@ -32,7 +32,7 @@ impl Trend {
         let was = self.standing;
         self.standing = is;
         let making = is.flowing && is.phase != Phase::Flushing;
-        let diverted = self.is_diverted(setup, is);
+        let diverted = self.is_diverted(setup);
         let was_making = self.water.is_making();
         let was_flowing = was.flowing;
         if making != was_making || is.flowing != was_flowing || diverted != self.water.is_diverted()
@@ -52,20 +52,10 @@ impl Trend {
         }
     }
 
-    /// Permeate goes to the drain before the resin: by the divert valve's own word, else by the
-    /// standing during the first water of a plant that has such a valve.
-    fn is_diverted(&self, setup: &Setup, is: Standing) -> bool {
-        if setup.actuators_of(Role::Divert).next().is_none() {
-            return false;
-        }
-        match self.divert_open {
-            Some(open) => !open,
-            None => {
-                is.to_drain
-                    && is.phase == Phase::Starting
-                    && setup.actuators_of(Role::ProductDivert).next().is_none()
-            }
-        }
+    /// Permeate goes to the drain before the resin, by the divert valve's own word. Without one all
+    /// water counts as having gone through: the resin may be better than its account, not worse.
+    fn is_diverted(&self, setup: &Setup) -> bool {
+        self.divert_open == Some(false) && setup.actuators_of(Role::Divert).next().is_some()
     }
 
     /// A valve told its state.
