@@ -122,6 +122,8 @@ impl Driver {
         self.say_how_it_was_found(&started);
         self.board.change(self.plant, |board| board.running = true);
         self.bus.alive().beat();
+        // After damage every start would find the state lost, until a snapshot is newer than it.
+        let mut settle = started.found == Found::Lost;
         let mut next = Some(Event::Started(started));
         let mut is_ready = false;
         loop {
@@ -134,6 +136,10 @@ impl Driver {
                 Ok(true) => {
                     is_ready = true;
                     self.bus.state(DeviceState::Ready);
+                    if std::mem::take(&mut settle) {
+                        let body = restore::wrap(&engine);
+                        self.journal.snapshot(self.number, running.last_seq, body);
+                    }
                 }
                 Ok(false) => break,
                 Err(_) => match self.after_panic(&mut running) {

@@ -83,7 +83,8 @@ pub fn run(settings: Settings) -> Result<ExitCode, StartError> {
     let journal = opened.journal;
     let board = Board::new(&setups);
     let intakes: Vec<Intake> = setups.iter().map(|_| Intake::new()).collect();
-    let numbers: Vec<_> = opened.plants.iter().map(|plant| plant.plant).collect();
+    let numbers: Vec<_> =
+        opened.plants.iter().map(|plant| plant.plant).zip(names.iter().cloned()).collect();
     watch_journal(&journal, &board, &intakes);
 
     let wall_clock: mqtt::WallClock = Arc::new(clock::wall);

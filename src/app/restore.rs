@@ -7,6 +7,7 @@ use crate::engine::event::{Found, Started};
 use crate::engine::setup::Setup;
 use crate::engine::snapshot::SnapshotError;
 use crate::engine::time::{Mono, Wall};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
 /// A snapshot as the journal keeps it: the instant at which it was taken, a line break, the state.
@@ -81,13 +82,49 @@ fn best_effort(setup: &Arc<Setup>, restore: &Restore) -> Engine {
         .unwrap_or_else(|| Engine::new(Arc::clone(setup)))
 }
 
-fn follow(mut engine: Engine, restore: &Restore, after: u64) -> Result<Engine, String> {
-    for record in restore.inputs(after) {
-        let record = record.map_err(|error| error.to_string())?;
-        if let Body::Event(event) = record.body {
-            engine.handle(record.now, event);
-            while engine.poll_output().is_some() {}
+/// An event that the engine did not survive is left out, this often at most.
+const SKIPPED_MAX: usize = 3;
+
+fn follow(engine: Engine, restore: &Restore, after: u64) -> Result<Engine, String> {
+    let mut skipped = Vec::new();
+    loop {
+        match follow_without(engine.clone(), restore, after, &skipped)? {
+            Followed::All(engine) => return Ok(*engine),
+            Followed::PanickedAt(seq) if skipped.len() < SKIPPED_MAX => {
+                tracing::error!(seq, "the engine panicked on a recorded event; it is left out");
+                skipped.push(seq);
+            }
+            Followed::PanickedAt(seq) => {
+                return Err(format!("the engine panics again and again, last on record {seq}"));
+            }
         }
     }
-    Ok(engine)
+}
+
+enum Followed {
+    All(Box<Engine>),
+    PanickedAt(u64),
+}
+
+fn follow_without(
+    mut engine: Engine,
+    restore: &Restore,
+    after: u64,
+    skipped: &[u64],
+) -> Result<Followed, String> {
+    for record in restore.inputs(after) {
+        let record = record.map_err(|error| error.to_string())?;
+        let Body::Event(event) = record.body else { continue };
+        if skipped.contains(&record.seq) {
+            continue;
+        }
+        let survived = catch_unwind(AssertUnwindSafe(|| {
+            engine.handle(record.now, event);
+            while engine.poll_output().is_some() {}
+        }));
+        if survived.is_err() {
+            return Ok(Followed::PanickedAt(record.seq));
+        }
+    }
+    Ok(Followed::All(Box::new(engine)))
 }

@@ -1,7 +1,7 @@
 //! The journal as the database sees it.
 
 use crate::edge::database::{Entry, Record, Source};
-use crate::edge::history::{Body, Journal, PlantNo, Reader};
+use crate::edge::history::{Body, Journal, Names, PlantNo, Reader};
 use crate::engine::event::Event;
 use crate::engine::time::{Span, Wall};
 use std::io;
@@ -17,12 +17,12 @@ const SINK: &str = "database";
 pub(super) struct JournalSource {
     dir: PathBuf,
     journal: Journal,
-    plants: Vec<PlantNo>,
+    plants: Vec<(PlantNo, Names)>,
     reader: Mutex<Option<Reader>>,
 }
 
 impl JournalSource {
-    pub(super) fn new(dir: PathBuf, journal: Journal, plants: Vec<PlantNo>) -> Self {
+    pub(super) fn new(dir: PathBuf, journal: Journal, plants: Vec<(PlantNo, Names)>) -> Self {
         Self { dir, journal, plants, reader: Mutex::new(None) }
     }
 
@@ -44,16 +44,40 @@ impl JournalSource {
 
 impl Source for JournalSource {
     fn records(&self, from: u64, max: usize) -> io::Result<Vec<Record>> {
-        let records = self.read(|reader| reader.records(from, max))?;
+        let records = self.read(|reader| {
+            let records = reader.records(from, max)?;
+            let mut named = Vec::with_capacity(records.len());
+            for record in records {
+                // Indices follow the settings; old records keep the names they were written under.
+                let then = reader.names_at(record.plant, record.seq)?;
+                named.push((record, then));
+            }
+            Ok(named)
+        })?;
         Ok(records
             .into_iter()
-            .map(|record| {
-                let plant = self.plants.iter().position(|known| *known == record.plant);
+            .map(|(record, then)| {
+                let plant = self.plants.iter().position(|(known, _)| *known == record.plant);
+                let other = (plant.unwrap_or(0), Entry::Other);
+                // Marks, what a later version wrote, and what is no longer set up.
                 let (plant, entry) = match (plant, record.body) {
-                    (Some(plant), Body::Event(event)) => (plant, Entry::Event(event)),
-                    (Some(plant), Body::Output(output)) => (plant, Entry::Output(output)),
-                    // Marks, what a later version wrote, and plants that are no longer set up.
-                    (plant, _) => (plant.unwrap_or(0), Entry::Other),
+                    (Some(plant), Body::Event(event)) => {
+                        let now = &self.plants[plant].1;
+                        let event = match &then {
+                            Some(then) => then.translate(event, now),
+                            None => Some(event),
+                        };
+                        event.map_or(other, |event| (plant, Entry::Event(event)))
+                    }
+                    (Some(plant), Body::Output(output)) => {
+                        let now = &self.plants[plant].1;
+                        let output = match &then {
+                            Some(then) => then.translate_output(output, now),
+                            None => Some(output),
+                        };
+                        output.map_or(other, |output| (plant, Entry::Output(output)))
+                    }
+                    _ => other,
                 };
                 let stamp = stamp_of(&entry, record.now.wall);
                 Record { sequence: record.seq, plant, stamp, entry }
