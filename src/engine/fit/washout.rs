@@ -157,12 +157,24 @@ pub fn fit(samples: &[Sample], display: Display) -> Result<Washout, NoFit> {
     } else {
         first
     };
-    let chosen = match plain(&kept, Terms::Two) {
-        Some(two) if wants_second(&one, &two, kept.len(), step) => two,
-        _ => one,
-    };
-    let fitted = between_steps(&kept, chosen, display);
+    let two = plain(&kept, Terms::Two)
+        .filter(|two| wants_second(&one, two, kept.len(), step))
+        .map(|two| between_steps(&kept, two, display))
+        .filter(|two| supports_second(two, step));
+    let fitted = two.unwrap_or_else(|| between_steps(&kept, one, display));
     guard(&kept, fitted, step)
+}
+
+/// Whether a second term still holds when the steps are taken as intervals. Rounding of a steady
+/// tail looks like a small slow term: one that is not clearly larger than the step, that the trace
+/// does not see the end of, or that leaves the settled value less sure than half of itself is none.
+fn supports_second(two: &Washout, step: f64) -> bool {
+    two.second.is_some_and(|slow| {
+        slow.amplitude.abs() >= 1.5 * step
+            && slow.constant > 3.0 * two.first.constant
+            && two.end - two.origin > slow.constant
+            && two.settled_u <= step.max(0.5 * slow.amplitude)
+    })
 }
 
 /// Plain unweighted least squares over all samples, without guards and taking the display at its
