@@ -1,0 +1,274 @@
+//! A small site around the real daemon: probes that publish, a relay that obeys and answers, and the
+//! daemon as its own process.
+
+// Two test binaries share it; neither uses all of it.
+#![allow(dead_code)]
+
+use crate::support::client::{Heard, Witness};
+use crate::support::wait;
+use rustix::process::{Pid, Signal, kill_process};
+use serde_json::Value;
+use std::fmt::Write as _;
+use std::fs::File;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, ExitStatus, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+use tempfile::TempDir;
+
+/// Long enough for a loaded machine; conditions are usually met at once.
+pub const PATIENCE: Duration = Duration::from_secs(30);
+/// How often the probes publish.
+const INTERVAL: Duration = Duration::from_millis(250);
+
+/// Two probes, a leak sensor and a valve with feedback for each plant; the daemon opens on a topic.
+pub fn settings(daemon: &str, port: u16, state: &Path, plants: &[&str]) -> String {
+    let mut text = format!(
+        "[daemon]\nid = {daemon:?}\nstate_dir = {state:?}\nzone = \"UTC\"\n\
+         [broker]\nhost = \"127.0.0.1\"\nport = {port}\nsensor_rate_per_sec = 20\n[web]\nlisten = \"\"\n"
+    );
+    for plant in plants {
+        for (id, quantity, point, more) in [
+            ("permeate", "tds", "permeate", "unit = \"ppm\"\nstep = 1\ninterval_secs = 0.25\n"),
+            ("product", "tds", "product", "unit = \"ppm\"\nstep = 1\ninterval_secs = 0.25\n"),
+            ("floor", "leak", "room", ""),
+            ("valve", "open", "supply", ""),
+        ] {
+            let _ = writeln!(
+                text,
+                "[plants.{plant}.sensors.{id}]\ntopic = \"{plant}/{id}\"\n\
+                 quantity = \"{quantity}\"\npoint = \"{point}\"\n{more}"
+            );
+        }
+        let _ = writeln!(
+            text,
+            "[plants.{plant}.actuators.valve]\nrole = \"supply-valve\"\ntopic = \"{plant}/valve/set\"\n\
+             open = \"ON\"\nclose = \"OFF\"\nfails = \"closed\"\nstate_sensor = \"valve\"\n\
+             [plants.{plant}.demand]\nmode = \"topic\"\ntopic = \"{plant}/demand\"\n\
+             [plants.{plant}.assumed]\npermeate_litres_per_min = 2.0\nfeed_tds_ppm = 240\n\
+             [plants.{plant}.store]\nlitres = 200\n\
+             [plants.{plant}.limits.product]\nduration_min_secs = 1\nclear_litres = 0.01\nrinse_in_litres = 0.05\n\
+             [plants.{plant}.limits.guard]\nmedian_readings = 3\nstale_min_secs = 3\n\
+             stale_max_secs = 6\nprove_in_secs = 6\nhold_return_secs = 5\nholds_per_day = 100\n\
+             off_min_secs = 0\nstarts_per_hour = 60\nstarts_per_day = 500\n"
+        );
+    }
+    text
+}
+
+/// Probes and relay of one plant.
+pub struct Field {
+    plant: String,
+    product: Arc<AtomicU32>,
+    ending: Arc<AtomicBool>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Field {
+    /// Begins to publish.
+    pub fn start(port: u16, plant: &str) -> Self {
+        let product = Arc::new(AtomicU32::new(0));
+        let ending = Arc::new(AtomicBool::new(false));
+        let thread = std::thread::spawn({
+            let (plant, product, ending) =
+                (plant.to_owned(), Arc::clone(&product), Arc::clone(&ending));
+            move || {
+                let command = format!("{plant}/valve/set");
+                let bus = Witness::new(port, &[&command]);
+                let mut next = Instant::now();
+                let mut obeyed = 0;
+                let mut is_open = false;
+                while !ending.load(Ordering::SeqCst) {
+                    let heard = bus.count(&command);
+                    if heard != obeyed {
+                        obeyed = heard;
+                        is_open = bus.last(&command).as_deref() == Some("ON");
+                        bus.publish_fast(
+                            &format!("{plant}/valve"),
+                            if is_open { "ON" } else { "OFF" },
+                        );
+                    }
+                    if Instant::now() >= next {
+                        next += INTERVAL;
+                        let product = product.load(Ordering::SeqCst).to_string();
+                        bus.publish_fast(&format!("{plant}/product"), product);
+                        bus.publish_fast(&format!("{plant}/permeate"), "8");
+                        bus.publish_fast(&format!("{plant}/floor"), "OFF");
+                        bus.publish_fast(
+                            &format!("{plant}/valve"),
+                            if is_open { "ON" } else { "OFF" },
+                        );
+                    }
+                    std::thread::park_timeout(Duration::from_millis(5));
+                }
+            }
+        });
+        Self { plant: plant.to_owned(), product, ending, thread: Some(thread) }
+    }
+
+    /// What the product probe reads from now on, in ppm.
+    pub fn product(&self, ppm: u32) {
+        self.product.store(ppm, Ordering::SeqCst);
+    }
+
+    /// Topic of the plant's property or command.
+    pub fn topic(&self, rest: &str) -> String {
+        format!("permeated/5/{}/{rest}", self.plant)
+    }
+
+    /// Topic of the valve's commands.
+    pub fn valve(&self) -> String {
+        format!("{}/valve/set", self.plant)
+    }
+
+    /// The permit as last heard.
+    pub fn permit(&self, witness: &Witness) -> Value {
+        witness
+            .last(&self.topic("guard/permit"))
+            .and_then(|text| serde_json::from_str(&text).ok())
+            .unwrap_or(Value::Null)
+    }
+
+    /// Waits until the permit says so.
+    pub fn wait_permit(&self, witness: &Witness, permitted: bool) {
+        let end = Instant::now() + PATIENCE;
+        while self.permit(witness)["permitted"] != Value::Bool(permitted) {
+            assert!(
+                Instant::now() < end,
+                "{}: permitted {permitted} never came: {}",
+                self.plant,
+                self.permit(witness)
+            );
+            std::thread::park_timeout(Duration::from_millis(5));
+        }
+    }
+
+    /// Asks for water and waits for `open`.
+    pub fn run_water(&self, witness: &Witness) {
+        self.wait_permit(witness, true);
+        witness.publish(&format!("{}/demand", self.plant), "OFF", false);
+        witness.publish(&format!("{}/demand", self.plant), "ON", false);
+        self.command_since(witness, "ON", Instant::now());
+    }
+
+    /// The first such command on the valve's topic at or after `since`.
+    pub fn command_since(&self, witness: &Witness, payload: &str, since: Instant) -> Heard {
+        wait::until_some(&format!("'{payload}' on {}", self.valve()), PATIENCE, || {
+            witness
+                .on(&self.valve())
+                .into_iter()
+                .find(|heard| heard.at >= since && heard.payload == payload)
+        })
+    }
+
+    /// Sends a command with an id and gives whether it was accepted, and the words.
+    pub fn ask(&self, witness: &Witness, command: &str, mut fields: Value) -> (bool, String) {
+        static NUMBER: AtomicU32 = AtomicU32::new(0);
+        let id = format!("ask-{}", NUMBER.fetch_add(1, Ordering::SeqCst));
+        fields["id"] = Value::String(id.clone());
+        witness.publish(&self.topic(&format!("guard/{command}/set")), fields.to_string(), false);
+        wait::until_some(&format!("the answer to {command}"), PATIENCE, || {
+            witness.on(&self.topic("event/log")).iter().rev().find_map(|heard| {
+                let entry: Value = serde_json::from_str(&heard.payload).ok()?;
+                (entry["data"]["id"] == id.as_str()).then(|| {
+                    (
+                        entry["data"]["accepted"] == Value::Bool(true),
+                        entry["text"].as_str().unwrap_or_default().to_owned(),
+                    )
+                })
+            })
+        })
+    }
+}
+
+impl Drop for Field {
+    fn drop(&mut self) {
+        self.ending.store(true, Ordering::SeqCst);
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}
+
+/// The daemon as a process, with its state folder.
+pub struct Daemon {
+    folder: TempDir,
+    config: PathBuf,
+    child: Option<Child>,
+}
+
+impl Daemon {
+    /// Starts it with a state folder of its own.
+    pub fn start(id: &str, port: u16, plants: &[&str]) -> Self {
+        let folder = TempDir::new().expect("a temporary folder");
+        let config = folder.path().join("permeated.toml");
+        let text = settings(id, port, &folder.path().join("state"), plants);
+        std::fs::write(&config, text).expect("written");
+        let mut daemon = Self { folder, config, child: None };
+        daemon.up();
+        daemon
+    }
+
+    /// Starts it again on the same state.
+    pub fn up(&mut self) {
+        self.child = Some(self.another());
+    }
+
+    /// One more process with the very same settings and state.
+    pub fn another(&self) -> Child {
+        let log = File::options()
+            .create(true)
+            .append(true)
+            .open(self.folder.path().join("log"))
+            .expect("a log");
+        Command::new(env!("CARGO_BIN_EXE_permeated"))
+            .arg("run")
+            .arg("--config")
+            .arg(&self.config)
+            .env("PERMEATED_TEST_HOOKS", "1")
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(log)
+            .spawn()
+            .expect("the daemon starts")
+    }
+
+    /// What it wrote to its log.
+    pub fn log(&self) -> String {
+        std::fs::read_to_string(self.folder.path().join("log")).unwrap_or_default()
+    }
+
+    /// Sends it a signal.
+    pub fn signal(&self, signal: Signal) {
+        let child = self.child.as_ref().expect("running");
+        kill_process(Pid::from_child(child), signal).expect("it is ours");
+    }
+
+    /// Waits for its end.
+    pub fn ended(&mut self) -> ExitStatus {
+        let mut child = self.child.take().expect("running");
+        wait::until_some("the daemon ends", PATIENCE, || child.try_wait().expect("a child"))
+    }
+
+    /// SIGKILL, and its end.
+    pub fn kill(&mut self) {
+        self.signal(Signal::KILL);
+        self.ended();
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        if let Some(mut child) = self.child.take() {
+            let _ = child.kill();
+            let _ = child.wait();
+        }
+        if std::thread::panicking() {
+            let log = self.log();
+            let lines: Vec<&str> = log.lines().collect();
+            eprintln!("daemon:\n{}", lines[lines.len().saturating_sub(15)..].join("\n"));
+        }
+    }
+}
