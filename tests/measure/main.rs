@@ -5,6 +5,7 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+mod bound;
 mod deaths;
 #[path = "../e2e/site.rs"]
 mod site;
