@@ -27,7 +27,7 @@ use std::time::{Duration, Instant};
 #[derive(Clone, Debug, clap::Args)]
 pub struct Args {
     /// Plant seconds for each second of the clock, 1 to 60.
-    #[arg(long, default_value_t = 20.0, value_parser = speed)]
+    #[arg(long, default_value_t = 30.0, value_parser = speed)]
     pub speed: f64,
     /// End after this much plant time, such as 45m or 2h; without it, when the story is told.
     #[arg(long = "for", value_name = "DURATION", value_parser = duration)]
@@ -169,8 +169,7 @@ fn play(args: &Args) -> std::io::Result<bool> {
     introduce(args, &folder, broker_at, page);
 
     let broker = children::broker(broker_at)?;
-    let world =
-        World::listen(broker_at, options.valve_topic(), format!("{}/supply-open", options.id))?;
+    let world = World::listen(broker_at, options.valve_topic(), &options.id)?;
     let publisher = Publisher::start(options)?;
     let hooks = args.fault == Some(FaultName::EngineHang);
     let daemon = children::daemon(&config, &daemon_log, hooks)?;
@@ -187,9 +186,13 @@ fn play(args: &Args) -> std::io::Result<bool> {
         ends: args.duration.map(|plant| began + plant.div_f64(args.speed)),
         interrupted,
     };
-    let told =
-        story::tell(&mut stage, args.fault, broker_at).and_then(|()| go_on(&mut stage, args));
-    let went_well = judge(&stage, told, args);
+    let told = story::tell(&mut stage, args.fault, broker_at);
+    let mut went_well = judge(&stage, &told, args.fault);
+    if told.is_ok() && args.duration.is_some() {
+        stage.say("The story is told; the plant goes on until its time is over.");
+        let ended = go_on(&mut stage);
+        went_well &= judge(&stage, &ended, None);
+    }
     let stopped_well = stop(&mut stage, args.fault);
     summary(&stage, &state);
     Ok(went_well && stopped_well)
@@ -224,11 +227,7 @@ fn introduce(args: &Args, folder: &Folder, broker: SocketAddr, page: SocketAddr)
 }
 
 /// After the story: the plant goes on until `--for` is over.
-fn go_on(stage: &mut Stage, args: &Args) -> stage::Step {
-    if args.duration.is_none() {
-        return Ok(());
-    }
-    stage.say("The story is told; the plant goes on until its time is over.");
+fn go_on(stage: &mut Stage) -> stage::Step {
     let mut was = (stage.world.valve_open(), None);
     loop {
         stage.pass(Duration::from_millis(500))?;
@@ -242,17 +241,16 @@ fn go_on(stage: &mut Stage, args: &Args) -> stage::Step {
     }
 }
 
-fn judge(stage: &Stage, told: stage::Step, args: &Args) -> bool {
+fn judge(stage: &Stage, told: &stage::Step, fault: Option<FaultName>) -> bool {
     match told {
         Ok(()) => {
-            if args.fault.is_some() {
+            if fault.is_some() {
                 stage.say("The fault had its stated effect.");
             }
             true
         }
         Err(Cut::TimeUp) => {
-            let story_done = stage.world.moves().1 > 0;
-            if args.fault.is_some() && !story_done {
+            if fault.is_some() {
                 stage.say("Its time is over before the fault had its stated effect.");
                 return false;
             }

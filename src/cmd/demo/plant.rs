@@ -11,13 +11,22 @@ pub(super) const NIGHT_SECS: f64 = 8.0 * 3600.0;
 /// Off-timer of the valve's relay, plant time in s.
 pub(super) const OFF_TIMER_SECS: f64 = 180.0;
 
+/// Up to this speed the plant has its full size.
+const FULL_SIZE_SPEED: f64 = 20.0;
+
 /// The plant with middling probes: 1-ppm steps, noise, a few bubbles.
 pub(super) fn options(broker: SocketAddr, speed: f64, seed: u64) -> Options {
     let mut plant = PlantParameters::default();
-    plant.membrane.area_m2 = 0.8;
-    plant.membrane.restrictor_litres_per_min = 0.4;
-    plant.membrane.washout_slow_litres = 1.1;
-    plant.membrane.washout_slow_share = 0.05;
+    // The faster the plant lives, the smaller it is, so that by the clock its flow stays one that a
+    // home plant can have: the daemon sets flows aside that none has.
+    let size = (FULL_SIZE_SPEED / speed).min(1.0);
+    plant.membrane.area_m2 = 0.68 * size;
+    plant.membrane.restrictor_litres_per_min = 0.34 * size;
+    plant.membrane.washout_fast_litres = 0.14;
+    plant.membrane.washout_slow_litres = 0.48;
+    plant.membrane.washout_slow_share = 0.03;
+    plant.membrane.warming_litres = 0.5;
+    plant.room_c = 17.0;
     plant.membrane.vessels_resistance = 0.2;
     plant.filter.resistance = 0.04;
     // Nobody draws during the demonstration; the container has room for an hour of product.
@@ -35,7 +44,7 @@ pub(super) fn options(broker: SocketAddr, speed: f64, seed: u64) -> Options {
                     probe.noise = 0.15;
                     probe.step = 1.0;
                     probe.lag_secs = 2.0;
-                    probe.bubbles_secs = 10.0;
+                    probe.bubbles_secs = 6.0;
                 }
                 Measures::Temperature => probe.step = 0.1,
                 Measures::Pressure => probe.step = 0.01,

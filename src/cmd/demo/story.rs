@@ -19,6 +19,9 @@ const START: Duration = Duration::from_secs(30);
 /// broker publishes the will. Two seconds for a busy machine.
 const HANG_BOUND: Duration = Duration::from_secs(5);
 
+/// Permeate of the first start before anything breaks, L.
+const START_LITRES: f64 = 4.0;
+
 /// The whole story.
 pub(super) fn tell(stage: &mut Stage, fault: Option<FaultName>, broker: SocketAddr) -> Step {
     start(stage)?;
@@ -113,13 +116,17 @@ fn litres(stage: &mut Stage, litres: f64) -> Step {
     Ok(())
 }
 
+/// What the probes themselves say.
 fn qualities(world: &World) -> String {
-    let word = |topic: &str| world.value(topic).unwrap_or("-").to_owned();
+    let word = |id: &str| match world.probe(id) {
+        Some(ppm) => format!("{ppm:.0}"),
+        None => "-".to_owned(),
+    };
     format!(
-        "permeate {} ppm, after the first vessel {} ppm, product {} ppm",
-        word("permeate/tds"),
-        word("between/tds"),
-        word("product/tds")
+        "the probes read {} ppm in the permeate, {} after the first vessel, {} in the product",
+        word("permeate-tds"),
+        word("between-tds"),
+        word("product-tds")
     )
 }
 
@@ -127,31 +134,36 @@ fn qualities(world: &World) -> String {
 fn settle(stage: &mut Stage) -> Step {
     let from = stage.world.number("plant/permeate-litres").unwrap_or(0.0);
     let mut peak: f64 = 0.0;
-    let mut next = 0.5;
+    let mut next = 1.0;
     let mut told_peak = false;
     let patience = stage.by_clock(3_600.0, Duration::from_secs(60));
     let until = Instant::now() + patience;
     loop {
-        stage.pass(Duration::from_millis(200))?;
+        stage.pass(Duration::from_millis(100))?;
         let made = stage.world.number("plant/permeate-litres").unwrap_or(from) - from;
-        let Some(permeate) = stage.world.number("permeate/tds") else { continue };
+        let Some(permeate) = stage.world.probe("permeate-tds") else { continue };
         peak = peak.max(permeate);
-        if !told_peak && peak > 20.0 && permeate < 0.9 * peak {
+        if !told_peak && peak > 20.0 && permeate < 0.6 * peak {
             told_peak = true;
             stage.say(&format!(
-                "First water after a night: the permeate reached {peak:.0} ppm. Salt has crept \
-                 through the standing membrane; this is the creep."
+                "First water after a night: the permeate probe went up to {peak:.0} ppm. Salt has \
+                 crept through the standing membrane; this is the creep."
             ));
         }
-        if made >= next {
+        if made >= next && told_peak {
             stage.say(&format!("{made:.1} L: {}.", qualities(&stage.world)));
-            next = (made + 1.0).floor().max(next + 0.5);
+            next = made.floor() + 1.0;
         }
-        if made >= 4.0 {
-            let rejection = stage.world.value("membrane/rejection").unwrap_or("-").to_owned();
-            let recovery = stage.world.value("membrane/recovery").unwrap_or("-").to_owned();
+        if made >= START_LITRES {
+            let share = |topic: &str, name: &str| {
+                stage.world.value(topic).map(|value| format!("; {name} {value} %"))
+            };
+            let rejection = share("membrane/rejection", "rejection").unwrap_or_default();
+            let recovery = share("membrane/recovery", "recovery").unwrap_or_default();
             stage.say(&format!(
-                "The worst is over: the permeate reads {permeate:.0} ppm and still falls a little. Rejection {rejection} %, recovery {recovery} %."
+                "The permeate probe reads {permeate:.0} ppm. The daemon's values: permeate {} ppm, smoothed \
+                 over half a minute of the clock{rejection}{recovery}.",
+                stage.world.value("permeate/tds").unwrap_or("-")
             ));
             return Ok(());
         }
@@ -286,29 +298,19 @@ fn leak(stage: &mut Stage) -> Step {
     let since = Instant::now();
     stage.publisher.deed(Deed::Break(Fault::Leak));
     stage.say(&format!("Now {}.", Fault::Leak.is()));
-    let wet = {
-        let patience = stage.by_clock(120.0, SOON);
-        let until = Instant::now() + patience;
-        loop {
-            stage.pass(Duration::from_millis(20))?;
-            if stage.publisher.report().truth.floor_wet {
-                break Instant::now();
-            }
-            if Instant::now() >= until {
-                return Err(Cut::Missing("the floor did not get wet".to_owned()));
-            }
-        }
-    };
+    let patience = stage.by_clock(120.0, SOON);
+    let wet =
+        stage.wait("the floor sensor's word", patience, |world| world.yes_since("room-leak"))?;
     let words = trip(stage, since, "leak", SOON)?;
     closed(stage, since, SOON)?;
     let took =
-        first_close(stage, since).map_or(Duration::ZERO, |at| at.saturating_duration_since(wet));
+        first_close(stage, since).map_or(Duration::MAX, |at| at.saturating_duration_since(wet));
     let floor = stage.publisher.report().truth.floor_litres;
     stage.say(&format!("Trip: {words}"));
     stage.say(&format!(
-        "The valve was told to close {:.1} s by the clock after the floor got wet; {floor:.2} L are on \
-         the floor.",
-        took.as_secs_f64()
+        "The valve was told to close {} ms by the clock after the floor sensor's word; {floor:.2} L are \
+         on the floor by the plant's own books.",
+        took.as_millis()
     ));
     if took > Duration::from_secs(2) {
         return Err(Cut::Missing(format!("closing took {:.1} s", took.as_secs_f64())));

@@ -49,7 +49,10 @@ pub(super) struct World {
     bus: Bus,
     arrivals: Receiver<Arrival>,
     valve_topic: String,
-    valve_state_topic: String,
+    /// First level of the probes' topics.
+    probes: String,
+    /// What each probe last said, and when it last changed.
+    said: BTreeMap<String, (String, Instant)>,
     valve_open: Option<bool>,
     topics: BTreeMap<String, String>,
     log: VecDeque<Entry>,
@@ -69,15 +72,16 @@ impl World {
     pub(super) fn listen(
         broker: SocketAddr,
         valve_topic: String,
-        valve_state_topic: String,
+        probes: &str,
     ) -> std::io::Result<Self> {
-        let filters = vec![format!("{BASE}/#"), valve_topic.clone(), valve_state_topic.clone()];
+        let filters = vec![format!("{BASE}/#"), valve_topic.clone(), format!("{probes}/+")];
         let (bus, arrivals) = Bus::connect(broker, "onlooker", filters)?;
         Ok(Self {
             bus,
             arrivals,
             valve_topic,
-            valve_state_topic,
+            probes: format!("{probes}/"),
+            said: BTreeMap::new(),
             valve_open: None,
             topics: BTreeMap::new(),
             log: VecDeque::new(),
@@ -122,14 +126,17 @@ impl World {
             self.commands.push_back(Seen { at, open, retained });
             return;
         }
-        if topic == self.valve_state_topic {
-            let open = text == "ON";
-            if self.valve_open == Some(!open) {
-                if open { self.opened += 1 } else { self.closed += 1 }
-            } else if self.valve_open.is_none() && open {
-                self.opened += 1;
+        if let Some(probe) = topic.strip_prefix(&self.probes) {
+            if probe == "supply-open" {
+                self.valve_said(text == "ON");
             }
-            self.valve_open = Some(open);
+            let changed_at = match self.said.get(probe) {
+                Some((before, changed_at)) if *before == text => *changed_at,
+                _ => at,
+            };
+            if self.said.len() < TOPICS_MAX || self.said.contains_key(probe) {
+                self.said.insert(probe.to_owned(), (text, changed_at));
+            }
             return;
         }
         if topic == format!("{BASE}/{PLANT}/event/log") {
@@ -141,6 +148,15 @@ impl World {
         } else if self.topics.len() < TOPICS_MAX || self.topics.contains_key(&topic) {
             self.topics.insert(topic, text);
         }
+    }
+
+    fn valve_said(&mut self, open: bool) {
+        match (self.valve_open, open) {
+            (Some(false) | None, true) => self.opened += 1,
+            (Some(true), false) => self.closed += 1,
+            _ => {}
+        }
+        self.valve_open = Some(open);
     }
 
     fn note(&mut self, at: Instant, text: &str) {
@@ -170,6 +186,17 @@ impl World {
     /// The same as a number.
     pub(super) fn number(&self, rest: &str) -> Option<f64> {
         self.value(rest)?.parse().ok()
+    }
+
+    /// What a probe itself last said, as a number.
+    pub(super) fn probe(&self, id: &str) -> Option<f64> {
+        let (text, _) = self.said.get(id)?;
+        serde_json::from_str::<Value>(text).ok()?["value"].as_f64()
+    }
+
+    /// Since when a probe that knows only yes and no has been saying yes.
+    pub(super) fn yes_since(&self, id: &str) -> Option<Instant> {
+        self.said.get(id).filter(|(text, _)| text == "ON").map(|(_, since)| *since)
     }
 
     /// `$state` of the daemon.
