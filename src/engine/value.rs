@@ -1,6 +1,6 @@
 //! A value that knows how good it is, and the one helper that combines such values.
 //!
-//! Invariants: nobody sets the flag of a derived value by hand, [`derive`] does; a reading that
+//! Invariants: nobody sets the flag of a derived value by hand, `derive` does; a reading that
 //! fails or is missing is a [`NoReading`] with its reason and never a number; when values are
 //! combined, the worst flag wins.
 
@@ -137,7 +137,7 @@ impl<Q> Valued<Q> {
     }
 
     /// Changes the type of the value and nothing of its quality. For relabelling only; arithmetic
-    /// goes through [`derive`].
+    /// goes through `derive`.
     pub fn relabel<R>(self, f: impl FnOnce(Q) -> R) -> Valued<R> {
         Valued {
             value: f(self.value),
@@ -150,7 +150,7 @@ impl<Q> Valued<Q> {
     }
 }
 
-/// One input of [`derive`].
+/// One input of `derive`.
 #[derive(Clone, Copy, Debug)]
 pub struct Input<'a> {
     /// The value, in the unit in which `f` takes it.

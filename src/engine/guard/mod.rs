@@ -11,7 +11,7 @@
 //! withhold the permit and never grant it; after a start, a reconnect of a guard connection or a lost
 //! state the valve counts as closed, unconfirmed; no default opens.
 //!
-//! The guard is level-triggered: every event changes what is known, then [`Guard::evaluate`] looks at
+//! The guard is level-triggered: every event changes what is known, then `evaluate` looks at
 //! everything anew. Absent on purpose: smoothing, curve fits, forecasts; those are the trend path's.
 
 mod conditions;
