@@ -438,6 +438,12 @@ fn totals_follow_the_counter_through_turn_restart_and_loss() {
     near(rig.plant(SignalId::ConcentrateLitres), 54.0, 1.5);
     near(rig.plant(SignalId::ProductLitres), 18.0, 0.1);
     never_fall(&rig);
+    // What the counter itself shows is litres too, and so is its uncertainty.
+    let counter = u16::try_from(rig.ix("permeate-pulses")).expect("few");
+    let shown = rig.number(SignalId::Reading, Some(counter));
+    near(shown, 18.0, 0.05);
+    let u = rig.last(SignalId::Reading, Some(counter)).and_then(|update| update.u);
+    near(u.expect("an uncertainty"), 0.02 * shown, 0.01);
 }
 
 /// Totals of the whole history of a rig never fall, and stamps of every key strictly rise.

@@ -11,7 +11,8 @@
 //! (1 good, 2 not evaluated, 3 suspect, 4 fail, 9 missing); an absent value has a `flag` and no
 //! `value`. States are their codes, a yes is 1 and a no is 0. Shares are 0 to 1. Texts are not
 //! written: what they say stands as a state beside them. `permeated_reading` is what a sensor sent,
-//! untouched, in the canonical unit of its quantity. `permeated_probe` is the point by which a
+//! untouched, in the canonical unit of its quantity (a counter: pulses; its cleaned reading in
+//! `permeated` is litres). `permeated_probe` is the point by which a
 //! server proves that it keeps what it accepts.
 
 use super::line::Line;

@@ -117,8 +117,8 @@ impl Shape {
             Quantity::Temperature => Self::of(Kind::Temperature),
             Quantity::Pressure => Self::of(Kind::Pressure),
             Quantity::Flow => Self::of(Kind::Flow),
-            Quantity::Volume => Self::of(Kind::Total),
-            Quantity::Pulses => Self::of(Kind::Count),
+            // A counter's reading is the litres that it stands for.
+            Quantity::Volume | Quantity::Pulses => Self::of(Kind::Total),
             Quantity::Level => Self::of(Kind::Volume),
             Quantity::Full | Quantity::Leak | Quantity::Open => Self::of(Kind::Flag),
             Quantity::Power => Self::of(Kind::Power),

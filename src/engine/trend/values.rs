@@ -136,7 +136,10 @@ impl Trend {
         }
         let total = matches!(probe.quantity, Quantity::Pulses | Quantity::Volume);
         let published = match (total, self.water.meter_total(sensor)) {
-            (true, Some(litres)) => published.map(|valued| valued.relabel(|_| litres)),
+            // The count's own uncertainty is in pulses; of the litres the gain is what is uncertain.
+            (true, Some(litres)) => {
+                published.map(|valued| Valued { value: litres, u: probe.gain_u * litres, ..valued })
+            }
             _ => published,
         };
         self.emitter.number(setup, now, key, published, &mut out.values);
