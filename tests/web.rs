@@ -252,3 +252,28 @@ async fn only_loopback_is_listened_on() {
     }
     assert!(web::spawn("nonsense", TimeZone::UTC, well()).await.is_err());
 }
+
+#[tokio::test]
+async fn what_comes_by_itself_does_not_read_as_a_fault() {
+    let board = waiting();
+    board.change(0, |plant| {
+        let permit = plant.permit.as_mut().expect("a permit");
+        permit.missing[0].cause = "minimum-off-time".into();
+        permit.missing[0].kind = "permissive".into();
+    });
+    let page = serve(board.clone()).await;
+    assert!(get(&page, "/").await.contains("It may not run yet."));
+    board.change(0, |plant| {
+        let permit = plant.permit.as_mut().expect("a permit");
+        permit.missing[0].kind = "hold".into();
+    });
+    assert!(get(&page, "/").await.contains("It may not run.<"));
+}
+
+#[tokio::test]
+async fn what_nothing_is_set_up_for_is_named_in_one_line() {
+    let page = serve(well()).await;
+    let answer = get(&page, "/").await;
+    assert!(answer.contains("for want of what it needs: salt passage normalised</p>"));
+    assert!(!answer.contains("<th>salt passage normalised"));
+}

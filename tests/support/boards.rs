@@ -148,7 +148,7 @@ pub fn well() -> Board {
     let board = Board::new(&[Arc::clone(&setup)]);
     let fill = Filler { board: &board, setup };
     fill.sensor("supply-pressure", 3.94, 0.05);
-    fill.sensor("supply-meter", 182_340.0, 0.0);
+    fill.sensor("supply-meter", 12_653.4, 126.5);
     fill.sensor("feed-tds", 302.0, 9.1);
     fill.sensor("feed-pressure", 3.62, 0.05);
     fill.sensor("feed-temperature", 14.3, 0.3);

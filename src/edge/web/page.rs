@@ -9,10 +9,12 @@ use super::words;
 use crate::board::{Board, Health, PlantBoard};
 use crate::engine::catalogue::{Consequence, Of, SignalId};
 use crate::engine::output::{
-    AlarmKey, AlarmState, AlarmUpdate, Datum, Permit, Quality, ValueUpdate,
+    AlarmKey, AlarmState, AlarmUpdate, Datum, Permit, Quality, ValueKey, ValueUpdate,
 };
 use crate::engine::setup::Setup;
 use crate::engine::time::Wall;
+use crate::engine::value::NoReading;
+use crate::settings::schema::Point;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use std::fmt::Write as _;
@@ -267,24 +269,27 @@ fn owner(setup: &Setup, of: Of, index: u16) -> Option<&str> {
 
 fn render_flow(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Clock<'_>) {
     out.push_str("<section class=\"flow\"><h2>Along the water</h2>");
+    let at = |point| (0..setup.sensors.len()).filter(move |&ix| setup.sensors[ix].point == point);
+    // The line that stands for the pipe ends here.
+    let end = words::POINTS
+        .into_iter()
+        .rfind(|&point| point != Point::Room && at(point).next().is_some());
     for point in words::POINTS {
-        let sensors: Vec<usize> =
-            (0..setup.sensors.len()).filter(|&ix| setup.sensors[ix].point == point).collect();
+        let sensors: Vec<usize> = at(point).collect();
         if sensors.is_empty() {
             continue;
         }
         let _ = write!(
             out,
-            "<div class=\"point {0}\"><h3>{0} <small>{1}</small></h3><table>",
+            "<div class=\"point {0}{1}\">{2}<h3>{0} <small>{3}</small></h3><table>",
             point.word(),
+            if Some(point) == end { " end" } else { "" },
+            if point == Point::Concentrate { "<i class=\"branch\"></i>" } else { "" },
             esc(words::point(point))
         );
         for ix in sensors {
             let sensor = &setup.sensors[ix];
-            let key = crate::engine::output::ValueKey {
-                signal: SignalId::Reading,
-                of: u16::try_from(ix).ok(),
-            };
+            let key = ValueKey { signal: SignalId::Reading, of: u16::try_from(ix).ok() };
             let shown = board.values.get(&key).map_or_else(Shown::unheard, |update| {
                 Shown::of(update, units::of_quantity(sensor.quantity), clock, |yes| {
                     units::state_word(sensor.quantity, yes)
@@ -300,32 +305,44 @@ fn render_flow(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Cloc
 fn render_stages(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Clock<'_>) {
     out.push_str("<section class=\"stages\"><h2>What follows from it</h2>");
     for (node, what) in words::STAGES {
-        let updates: Vec<&ValueUpdate> =
-            board.values.values().filter(|update| update.key.signal.row().node == node).collect();
-        if updates.is_empty() {
+        // What nothing is set up for would only stand in the way of what is.
+        let (shown, without): (Vec<&ValueUpdate>, Vec<&ValueUpdate>) = board
+            .values
+            .values()
+            .filter(|update| {
+                let row = update.key.signal.row();
+                row.of != Of::Sensor && row.node == node
+            })
+            .partition(|update| update.datum != Err(NoReading::NotConfigured));
+        if shown.is_empty() && without.is_empty() {
             continue;
         }
-        let _ = write!(
-            out,
-            "<div class=\"stage\"><h3>{} <small>{}</small></h3><table>",
-            node,
-            esc(what)
-        );
-        for update in updates {
-            let row = update.key.signal.row();
-            let owner = update.key.of.and_then(|of| owner(setup, row.of, of)).unwrap_or("");
-            let shown =
-                Shown::of(
-                    update,
-                    units::of_kind(row.kind),
-                    clock,
-                    |yes| {
-                        if yes { "yes" } else { "no" }
-                    },
-                );
-            shown.row(out, &words::plain(row.property), owner);
+        let _ = write!(out, "<div class=\"stage\"><h3>{node} <small>{}</small></h3>", esc(what));
+        if !shown.is_empty() {
+            out.push_str("<table>");
+            for update in shown {
+                let row = update.key.signal.row();
+                let owner = update.key.of.and_then(|of| owner(setup, row.of, of)).unwrap_or("");
+                let shown = Shown::of(update, units::of_kind(row.kind), clock, |yes| {
+                    if yes { "yes" } else { "no" }
+                });
+                shown.row(out, &words::plain(row.property), owner);
+            }
+            out.push_str("</table>");
         }
-        out.push_str("</table></div>");
+        if !without.is_empty() {
+            let mut names: Vec<String> = without
+                .iter()
+                .map(|update| words::plain(update.key.signal.row().property))
+                .collect();
+            names.dedup();
+            let _ = write!(
+                out,
+                "<p class=\"without\">Not told, for want of what it needs: {}</p>",
+                esc(&names.join(", "))
+            );
+        }
+        out.push_str("</div>");
     }
     out.push_str("</section>");
 }

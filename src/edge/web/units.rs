@@ -37,7 +37,7 @@ pub const fn of_kind(kind: Kind) -> Look {
     match kind {
         Kind::Solids => number("ppm", 1.0, 1),
         Kind::Conductivity => number("µS/cm", 1.0, 2),
-        Kind::Share => number("%", 100.0, 1),
+        Kind::Share => number("%", 100.0, 2),
         Kind::Ratio => number("", 1.0, 2),
         Kind::Flow => number("L/min", 1.0, 3),
         Kind::Volume => number("L", 1.0, 1),
@@ -58,10 +58,12 @@ pub const fn of_kind(kind: Kind) -> Look {
 /// The look of a sensor's reading, in the canonical unit of its quantity.
 pub const fn of_quantity(quantity: Quantity) -> Look {
     let decimals = match quantity {
+        // A counter's reading is the litres that it stands for.
+        Quantity::Pulses => return of_kind(Kind::Total),
         Quantity::Tds | Quantity::Temperature | Quantity::Volume | Quantity::Level => 1,
         Quantity::Conductivity | Quantity::Resistivity | Quantity::Pressure => 2,
         Quantity::Flow => 3,
-        Quantity::Pulses | Quantity::Power => 0,
+        Quantity::Power => 0,
         Quantity::Full | Quantity::Leak | Quantity::Open => return Look::Word,
     };
     number(quantity.canonical_unit(), 1.0, decimals)
@@ -77,7 +79,7 @@ pub const fn name(quantity: Quantity) -> &'static str {
         Quantity::Pressure => "pressure",
         Quantity::Flow => "flow",
         Quantity::Volume => "volume",
-        Quantity::Pulses => "pulses",
+        Quantity::Pulses => "counted volume",
         Quantity::Level => "content",
         Quantity::Full => "float",
         Quantity::Leak => "floor",
@@ -107,29 +109,33 @@ pub fn show(look: Look, value: f64, u: Option<f64>) -> (String, Option<String>) 
         Look::Duration => (duration(value), u.filter(|u| *u >= 1.0).map(duration)),
         Look::Number { unit, scale, decimals } => {
             let u = u.map(|u| u * scale).filter(|u| u.is_finite() && *u > 0.0);
-            let places = u.map_or(decimals, |u| places_of(u).min(decimals));
+            let most = i32::try_from(decimals).unwrap_or(0);
+            let places = u.map_or(most, |u| places_of(u).min(most));
             let mut text = grouped(value * scale, places);
             if !unit.is_empty() {
                 text.push(THIN);
                 text.push_str(unit);
             }
-            let smallest = 0.5 * 10f64.powi(-i32::try_from(places).unwrap_or(0));
+            let smallest = 0.5 * 10f64.powi(-places);
             (text, u.filter(|u| *u >= smallest).map(|u| grouped(u, places)))
         }
     }
 }
 
-/// Digits after the point that leave an uncertainty two digits when it begins with 1 or 2, else one.
-fn places_of(u: f64) -> usize {
+/// Digits after the point that leave an uncertainty two digits when it begins with 1 or 2, else one;
+/// below zero for tens and hundreds.
+fn places_of(u: f64) -> i32 {
     let first = -u.log10().floor();
     let lead = u * 10f64.powf(first);
     let places = if lead < 3.0 { first + 1.0 } else { first };
-    places.clamp(0.0, 12.0) as usize
+    places.clamp(-12.0, 12.0) as i32
 }
 
 /// Fixed digits, a true minus, and a thin space every three digits from ten thousand on.
-fn grouped(value: f64, places: usize) -> String {
-    let text = format!("{:.*}", places, value.abs());
+fn grouped(value: f64, places: i32) -> String {
+    let whole_of = 10f64.powi((-places).max(0));
+    let value = if places < 0 { (value / whole_of).round() * whole_of } else { value };
+    let text = format!("{:.*}", usize::try_from(places).unwrap_or(0), value.abs());
     let (whole, rest) = text.find('.').map_or((text.as_str(), ""), |at| text.split_at(at));
     let mut shown = String::with_capacity(text.len() + 4);
     if value < 0.0 && text.bytes().any(|byte| (b'1'..=b'9').contains(&byte)) {
@@ -177,12 +183,14 @@ mod tests {
     #[test]
     fn digits_follow_the_uncertainty() {
         let share = of_kind(Kind::Share);
-        assert_eq!(plain(share, 0.97, Some(0.0023)), "97.0 % ± 0.2");
+        assert_eq!(plain(share, 0.97, Some(0.0023)), "97.00 % ± 0.23");
         assert_eq!(plain(share, 0.97, Some(0.04)), "97 % ± 4");
         assert_eq!(plain(of_kind(Kind::Solids), 301.26, Some(15.4)), "301 ppm ± 15");
         assert_eq!(plain(of_kind(Kind::Solids), 0.04, None), "0.0 ppm");
         assert_eq!(plain(of_kind(Kind::Solids), 12.0, Some(0.0)), "12.0 ppm");
         assert_eq!(plain(of_kind(Kind::Total), 1_234_567.81, None), "1 234 567.8 L");
+        assert_eq!(plain(of_kind(Kind::Volume), 1_460.0, Some(438.0)), "1500 L ± 400");
+        assert_eq!(plain(of_kind(Kind::Total), 3_172.4, Some(21.0)), "3172 L ± 21");
     }
 
     #[test]

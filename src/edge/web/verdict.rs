@@ -3,9 +3,9 @@
 //! Invariants: nothing that is missing reads as good; an expired permit or an engine that stands
 //! still reads as "nobody is watching", whatever stands on the board.
 
-use super::words;
+use super::{units, words};
 use crate::board::PlantBoard;
-use crate::engine::catalogue::{AlarmId, Consequence, SignalId};
+use crate::engine::catalogue::{AlarmId, Consequence, Kind, SignalId};
 use crate::engine::output::{AlarmUpdate, Datum, ValueKey, ValueUpdate};
 use crate::engine::phase::Phase;
 use crate::engine::setup::Setup;
@@ -17,10 +17,10 @@ use crate::units::Quantity;
 /// What is known of the water.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Water {
-    /// It flows and is within its limit.
-    Pure,
-    /// It is not, or was not when it last flowed.
-    Impure,
+    /// It flows and is within its limit; what the probe reads.
+    Pure(String),
+    /// It is not, or was not when it last flowed; what the probe reads.
+    Impure(String),
     /// Something speaks against the reading.
     Doubtful(String),
     /// It stands, and standing water is not judged.
@@ -40,6 +40,8 @@ pub enum Run {
     MayNot,
     /// It waits for nothing but room in the container.
     Waits,
+    /// It may not, but nothing is wrong: what is missing comes by itself.
+    NotYet,
     /// Nobody is watching.
     Unguarded(&'static str),
 }
@@ -67,8 +69,8 @@ impl Verdict {
     /// The verdict in one or two short sentences.
     pub fn headline(&self) -> String {
         let water = match &self.water {
-            Water::Pure => "The water is pure",
-            Water::Impure => "The water is not pure",
+            Water::Pure(_) => "The water is pure",
+            Water::Impure(_) => "The water is not pure",
             Water::Doubtful(_) => "The water is in doubt",
             Water::Standing => "No water is flowing",
             Water::Unknown(_) => "Nobody knows what the water is",
@@ -78,6 +80,7 @@ impl Verdict {
             Run::May => "It may run.",
             Run::MayNot => "It may not run.",
             Run::Waits => "The container is full.",
+            Run::NotYet => "It may not run yet.",
             Run::Unguarded(_) => "The guard is not at work.",
         };
         format!("{water}. {run}")
@@ -85,20 +88,18 @@ impl Verdict {
 
     /// What the verdict on the water rests on.
     pub fn ground(&self, setup: &Setup, board: &PlantBoard) -> String {
+        let look = units::of_kind(Kind::Solids);
+        let limit = units::show(look, setup.limits.product.limit_ppm, None).0;
         match &self.water {
-            Water::Pure => format!(
-                "The product is at or below its limit of {} ppm.",
-                setup.limits.product.limit_ppm
-            ),
-            Water::Impure => standing(board, &[AlarmId::ProductTdsHigh]).map_or_else(
-                || {
-                    format!(
-                        "The product reads more than its limit of {} ppm.",
-                        setup.limits.product.limit_ppm
-                    )
-                },
-                |alarm| alarm.text.clone(),
-            ),
+            Water::Pure(reading) => {
+                format!("The product reads {reading}; its limit is {limit}.")
+            }
+            Water::Impure(reading) => standing(board, &[AlarmId::ProductTdsHigh])
+                .map(|alarm| alarm.text.clone())
+                .filter(|text| !text.is_empty())
+                .unwrap_or_else(|| {
+                    format!("The product reads {reading}, more than its limit of {limit}.")
+                }),
             Water::Doubtful(why) => format!("The product probe is doubtful: {why}."),
             Water::Standing => {
                 "Standing water is not judged. No product alarm is left from when it last flowed."
@@ -137,8 +138,13 @@ fn run(board: &PlantBoard, now: Wall) -> Run {
         AlarmId::by_name(cause)
             .is_some_and(|alarm| alarm.row().consequence == Consequence::Interlock)
     };
-    if !permit.missing.is_empty() && permit.missing.iter().all(|one| interlock(&one.cause)) {
+    let missing = &permit.missing;
+    if missing.is_empty() {
+        Run::MayNot
+    } else if missing.iter().all(|one| interlock(&one.cause)) {
         Run::Waits
+    } else if missing.iter().all(|one| one.kind == "permissive" || interlock(&one.cause)) {
+        Run::NotYet
     } else {
         Run::MayNot
     }
@@ -146,7 +152,7 @@ fn run(board: &PlantBoard, now: Wall) -> Run {
 
 fn water(setup: &Setup, board: &PlantBoard) -> Water {
     if standing(board, &[AlarmId::ProductTdsHigh]).is_some() {
-        return Water::Impure;
+        return Water::Impure(String::new());
     }
     let blind = [AlarmId::ProductProbeContradicted, AlarmId::ProductProbeStale, AlarmId::NotProven];
     if let Some(alarm) = standing(board, &blind) {
@@ -162,11 +168,11 @@ fn water(setup: &Setup, board: &PlantBoard) -> Water {
 
 fn rank(water: &Water) -> u8 {
     match water {
-        Water::Pure => 0,
+        Water::Pure(_) => 0,
         Water::Standing => 1,
         Water::Doubtful(_) => 2,
         Water::Unwatched | Water::Unknown(_) => 3,
-        Water::Impure => 4,
+        Water::Impure(_) => 4,
     }
 }
 
@@ -179,12 +185,16 @@ fn probe(setup: &Setup, board: &PlantBoard, sensor: usize) -> Water {
         Err(NoReading::NotApplicable) => Water::Standing,
         Err(reason) => Water::Unknown(format!("the product probe: {}", words::absent(*reason))),
         Ok(_) if !flowing(board) => Water::Standing,
-        Ok(Datum::Number(value)) => match solids(setup, setup.sensors[sensor].quantity, *value) {
-            ppm if ppm > setup.limits.product.limit_ppm => Water::Impure,
-            ppm if ppm.is_nan() => Water::Unknown("the product probe: not readable".into()),
-            _ if update.flag == Flag::Suspect => Water::Doubtful(doubts(update)),
-            _ => Water::Pure,
-        },
+        Ok(Datum::Number(value)) => {
+            let look = units::of_quantity(setup.sensors[sensor].quantity);
+            let reading = units::show(look, *value, update.u).0;
+            match solids(setup, setup.sensors[sensor].quantity, *value) {
+                ppm if ppm > setup.limits.product.limit_ppm => Water::Impure(reading),
+                ppm if ppm.is_nan() => Water::Unknown("the product probe: not readable".into()),
+                _ if update.flag == Flag::Suspect => Water::Doubtful(doubts(update)),
+                _ => Water::Pure(reading),
+            }
+        }
         Ok(_) => Water::Unknown("the product probe: not readable".into()),
     }
 }

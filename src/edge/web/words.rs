@@ -11,11 +11,11 @@ pub const POINTS: [Point; 9] = [
     Point::Supply,
     Point::Feed,
     Point::Concentrate,
+    Point::Reuse,
     Point::Permeate,
     Point::Between,
     Point::Product,
     Point::Store,
-    Point::Reuse,
     Point::Room,
 ];
 
