@@ -245,37 +245,60 @@ fn settings(url: &str, batch_lines: usize) -> Database {
 
 const DEDUP: &[&str] = &["-dedup.minScrapeInterval=1ms"];
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn what_the_server_gives_back_is_what_the_journal_holds_also_after_it_was_killed() {
+/// The server is killed right after it has accepted points that it still holds in memory; while it
+/// is back, the daemon is killed twice, once in the middle of its backlog.
+async fn outage_and_crashes(flags: &[&str], note: &str) {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let (setups, journal, port) = (setups(), Arc::new(Journal::default()), free_port());
     let board = Board::new(&setups);
-    let server = Victoria::start(folder.path(), port, DEDUP).await;
+    let server = Victoria::start(folder.path(), port, flags).await;
+    let start = |url: &str| {
+        let source = Arc::clone(&journal) as Arc<dyn Source>;
+        database::spawn(&settings(url, 200), source, board.clone(), setups.clone())
+            .expect("good settings")
+    };
     fill(&journal, 0, 120);
-    let task = database::spawn(
-        &settings(&server.url(), 200),
-        Arc::clone(&journal) as Arc<dyn Source>,
-        board.clone(),
-        setups.clone(),
-    )
-    .expect("good settings");
+    let task = start(&server.url());
     caught_up(&board).await;
-    assert_eq!(board.health().database_note.as_deref(), Some("written points were read back"));
+    let said = board.health().database_note.expect("a note");
+    assert!(said.contains(note), "{said}");
     assert_eq!(join(&expected(&journal, &setups), &stored(&server).await), (0, 0, 0, 0));
 
-    // Killed right after it has accepted points that it still holds in memory.
     fill(&journal, 120, 60);
     caught_up(&board).await;
     server.kill();
     fill(&journal, 180, 200);
     health(&board, "server away", |health| health.database_fault.is_some()).await;
     fill(&journal, 380, 20);
-    let server = Victoria::start(folder.path(), port, DEDUP).await;
+    let server = Victoria::start(folder.path(), port, flags).await;
+    let all = journal.all().len() as u64;
+    health(&board, "in the middle", |health| {
+        health.database_behind.is_some_and(|behind| behind > 0 && behind < all * 2 / 3)
+    })
+    .await;
+    task.abort();
+    let _ = task.await;
+    let task = start(&server.url());
+    caught_up(&board).await;
+    task.abort();
+    let _ = task.await;
+    fill(&journal, 400, 10);
+    let task = start(&server.url());
     caught_up(&board).await;
     task.abort();
     let expected = expected(&journal, &setups);
     assert!(expected.len() > 9_000, "{}", expected.len());
     assert_eq!(join(&expected, &stored(&server).await), (0, 0, 0, 0));
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_server_holds_what_the_journal_holds_after_outage_and_crashes() {
+    outage_and_crashes(DEDUP, "written points were read back").await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_server_that_keeps_repeated_points_gets_none_repeated() {
+    outage_and_crashes(&[], "asked for what it has").await;
 }
 
 /// How a server on purpose misbehaves.

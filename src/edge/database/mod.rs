@@ -3,15 +3,17 @@
 //! The journal is the outbox: this edge has no queue of its own, only a mark in the journal that
 //! says up to which record the server has everything. Live points go first, the backlog follows;
 //! within each, every series is written in order. A batch may be sent twice after a crash or a lost
-//! answer; it carries the same series and stamps, so it overwrites itself (VictoriaMetrics does that
-//! when started with `-dedup.minScrapeInterval=1ms`; the start check says when a server does not).
+//! answer; it carries the same series and stamps, so it overwrites itself. A server that keeps
+//! repeated points twice (VictoriaMetrics without `-dedup.minScrapeInterval=1ms`; the start check
+//! finds out) is asked first for what it has.
 //!
 //! Invariants: the mark advances only after the server has accepted everything before it and held it
 //! for a while, and after an outage the replication goes back to the mark; a line
 //! that a server refuses for itself is named, counted and passed over, and never stops the rest; a
 //! fault of the set-up (login, bucket, address) loses nothing and waits; nothing here is ever in the
-//! way of the guard. Absent on purpose: reading the user's data back, texts, compression.
+//! way of the guard. Absent on purpose: texts, compression.
 
+mod known;
 mod line;
 mod progress;
 mod replicate;

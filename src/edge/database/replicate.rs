@@ -5,6 +5,7 @@
 //! doubling to five minutes, each shortened by chance to between half and all of itself, so that
 //! several daemons do not knock in step.
 
+use super::known::Known;
 use super::progress::Progress;
 use super::settle::Settling;
 use super::transport::{Refusal, Server};
@@ -31,6 +32,8 @@ const DELAY_FIRST: Duration = Duration::from_secs(1);
 const DELAY_MAX: Duration = Duration::from_secs(300);
 /// Delay while the set-up is at fault: a person has to look first.
 const DELAY_SETUP: Duration = Duration::from_secs(60);
+/// A server may take a moment until it shows what it took.
+const SHOWS_IN: Duration = Duration::from_secs(2);
 /// 2024-01-01: a clock before this has not been set, and no server keeps its points.
 const CLOCK_SANE_FROM: Wall = Wall::from_millis(1_704_067_200_000);
 /// Longest piece of a refused line that the log repeats.
@@ -54,6 +57,10 @@ pub struct Replication {
     proof: Option<Proof>,
     failures: u32,
     refused: u64,
+    /// Records below this may have arrived already; `None`: the next step finds out.
+    doubtful_below: Option<u64>,
+    /// From then on a server shows everything that it took before.
+    shows_from: Instant,
 }
 
 impl Replication {
@@ -75,6 +82,8 @@ impl Replication {
             proof: None,
             failures: 0,
             refused: 0,
+            doubtful_below: None,
+            shows_from: Instant::now() + SHOWS_IN,
         }
     }
 
@@ -95,6 +104,8 @@ impl Replication {
                     sleep(if more { BREATH } else { LOOK_EVERY }).await;
                 }
                 Err(refusal) => {
+                    self.doubtful_below = None;
+                    self.shows_from = Instant::now() + SHOWS_IN;
                     if matches!(refusal, Refusal::Later(_)) {
                         settling.forget();
                         progress = Progress::from_mark(settling.mark());
@@ -113,6 +124,7 @@ impl Replication {
     ) -> Result<bool, Refusal> {
         let end = self.with_source(|source| source.end()).await?;
         self.show_behind(progress, end);
+        self.doubtful_below.get_or_insert(end);
         if self.proof.is_none() {
             let proof = verify(&self.server, sane_now()?).await?;
             info!(proof = proof.text(), "database checked");
@@ -144,8 +156,16 @@ impl Replication {
     async fn send(&mut self, range: Range<u64>) -> Result<(), Refusal> {
         let setups = Arc::clone(&self.setups);
         let batch = self.batch;
-        let lines =
+        let doubtful = self.doubtful_below.is_some_and(|below| range.start < below);
+        let mut lines =
             self.with_source(move |source| read_lines(source, &setups, range, batch)).await?;
+        if doubtful && self.proof == Some(Proof::KeptTwice) {
+            tokio::time::sleep_until(self.shows_from).await;
+            let known = Known::read_back(&self.server, lines.iter().map(|line| line.text.as_str()))
+                .await
+                .map_err(Refusal::Later)?;
+            lines.retain(|line| !known.has(&line.text));
+        }
         self.write(&lines).await
     }
 

@@ -14,8 +14,6 @@ use std::time::Duration;
 const CONNECT: Duration = Duration::from_secs(3);
 /// Longest piece of a server's complaint that is repeated.
 const COMPLAINT_MAX: usize = 200;
-/// Most of an answer that is read.
-const ANSWER_MAX: usize = 1 << 20;
 
 /// What to do after a request failed.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -124,11 +122,16 @@ impl Server {
         }
     }
 
-    /// Asks for a path with query pairs; gives the status and the beginning of the body.
+    /// Asks for a path with query pairs; gives the status and the body, cut off before `max` bytes.
     ///
     /// # Errors
     /// A text when no answer came.
-    pub async fn ask(&self, path: &str, pairs: &[(&str, &str)]) -> Result<(u16, String), String> {
+    pub async fn ask(
+        &self,
+        path: &str,
+        pairs: &[(&str, &str)],
+        max: usize,
+    ) -> Result<(u16, String), String> {
         let mut url = self.base.clone();
         url.set_path(path);
         let mut request = self.reader.get(url).query(pairs);
@@ -140,7 +143,7 @@ impl Server {
             let status = response.status().as_u16();
             let mut body = Vec::new();
             while let Some(chunk) = response.chunk().await? {
-                if body.len() + chunk.len() > ANSWER_MAX {
+                if body.len() + chunk.len() > max {
                     break;
                 }
                 body.extend_from_slice(&chunk);

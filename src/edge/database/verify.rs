@@ -13,6 +13,8 @@ use tokio::time::Instant;
 
 /// A server may take a moment until a point can be found.
 const PATIENCE: Duration = Duration::from_secs(10);
+/// Most of an answer about one probe point that is read.
+const PROBES_MAX: usize = 1 << 20;
 /// Between two looks.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
 
@@ -33,8 +35,8 @@ impl Proof {
         match self {
             Self::Kept => "written points were read back",
             Self::KeptTwice => {
-                "written points were read back, but a repeated point is kept twice: start the server \
-                 with -dedup.minScrapeInterval=1ms"
+                "written points were read back; a repeated point is kept twice, so after an outage the \
+                 server is asked for what it has"
             }
             Self::Unverified => {
                 "unverified: this server offers no way of reading back that we know"
@@ -59,7 +61,7 @@ pub async fn verify(server: &Server, now: Wall) -> Result<Proof, Refusal> {
     let (start, end) = (seconds(now.millis() - 1_000), seconds(now.millis() + 1_000));
     loop {
         let pairs = [("match[]", name.as_str()), ("start", &start), ("end", &end)];
-        match server.ask("/api/v1/export", &pairs).await {
+        match server.ask("/api/v1/export", &pairs, PROBES_MAX).await {
             Ok((200, body)) => match count(&body, value, now) {
                 Some(0) => {}
                 Some(1) => return Ok(Proof::Kept),
@@ -79,7 +81,8 @@ pub async fn verify(server: &Server, now: Wall) -> Result<Proof, Refusal> {
     }
 }
 
-fn seconds(millis: i64) -> String {
+/// A stamp in seconds, as such servers take it.
+pub fn seconds(millis: i64) -> String {
     format!("{}.{:03}", millis.div_euclid(1000), millis.rem_euclid(1000))
 }
 
