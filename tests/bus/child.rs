@@ -70,12 +70,3 @@ fn guard() {
     // Until it is killed; not for ever, should its parent be gone.
     std::thread::park_timeout(Duration::from_secs(120));
 }
-
-#[test]
-fn own_broker() {
-    let Some(listen) = std::env::var("PERMEATED_TEST_BROKER_LISTEN").ok() else {
-        return;
-    };
-    let listen = listen.parse().expect("an address");
-    permeated::broker::run(&permeated::broker::Args { listen, login_file: None });
-}

@@ -83,6 +83,32 @@ fn a_panic_drops_the_socket_at_once() {
     }
 }
 
+/// The engine may be back before the guard has looked: its valve closes all the same.
+#[test]
+fn a_panic_that_is_over_at_once_still_drops_the_socket() {
+    let (_broker, harness, witness) = opened(Kind::Mosquitto);
+    let since = Instant::now();
+    harness.plant.alive().poison();
+    harness.plant.alive().revive();
+    close_after(&witness, since, PATIENCE);
+    harness.wait_times(&CONNECTED, 2);
+}
+
+/// The driver has ended and beats no more while the daemon still writes its journal.
+#[test]
+fn a_stop_that_takes_its_time_still_says_goodbye() {
+    let (_broker, mut harness, _witness) = opened(Kind::Mosquitto);
+    harness.send(Action::Close);
+    harness.wait(&ACKNOWLEDGED);
+    harness.hang();
+    let mut bus = harness.bus.take().expect("running");
+    bus.stop_main();
+    wait::never("the guard drops", Duration::from_secs(4), || {
+        !harness.plant.guards()[VALVE].is_up()
+    });
+    assert!(bus.stop_guards());
+}
+
 #[test]
 fn sigkill_closes_at_once() {
     for kind in KINDS {

@@ -46,6 +46,9 @@ use tokio::sync::watch;
 /// A guard that was told to end has this long to say goodbye.
 const GOODBYE_MAX: Duration = Duration::from_secs(3);
 
+/// Engines that have ended leave their guards connected for this long, until these are ended too.
+const REST: Duration = Duration::from_secs(10);
+
 /// The bus of one daemon.
 #[derive(Debug)]
 pub struct Bus {
@@ -219,6 +222,7 @@ impl Bus {
     /// [`Bus::stop_guards`].
     pub fn stop_main(&mut self) {
         for plant in &self.plants {
+            plant.alive.rest(REST);
             plant.state(DeviceState::Disconnected);
         }
         self.outbox.publish(&self.topics.daemon_state(), DeviceState::Disconnected.word(), true);

@@ -14,6 +14,8 @@ struct Shared {
     /// Milliseconds from `origin` to the last beat, plus one; 0 before the first.
     last: AtomicU64,
     poisoned: AtomicBool,
+    /// Panics so far: one that is over before anybody looked is still seen.
+    panics: AtomicU64,
     panicked: Notify,
 }
 
@@ -31,6 +33,7 @@ impl Default for Alive {
                 origin: Instant::now(),
                 last: AtomicU64::new(0),
                 poisoned: AtomicBool::new(false),
+                panics: AtomicU64::new(0),
                 panicked: Notify::new(),
             }),
         }
@@ -53,6 +56,7 @@ impl Alive {
     /// [`Alive::revive`].
     pub fn poison(&self) {
         self.shared.poisoned.store(true, Ordering::Release);
+        self.shared.panics.fetch_add(1, Ordering::AcqRel);
         self.shared.panicked.notify_waiters();
     }
 
@@ -60,6 +64,20 @@ impl Alive {
     pub fn revive(&self) {
         self.beat();
         self.shared.poisoned.store(false, Ordering::Release);
+    }
+
+    /// The engine has ended its work and will not beat again; who is alive now stays so for `time`, so
+    /// that the guards can be ended in order. Does nothing for an engine that is silent or broken.
+    pub(crate) fn rest(&self, time: Duration) {
+        if self.is_fresh() {
+            let until = self.shared.origin.elapsed() + time;
+            self.shared.last.store(until.as_millis() as u64 + 1, Ordering::Release);
+        }
+    }
+
+    /// Panics so far.
+    pub(super) fn panics(&self) -> u64 {
+        self.shared.panics.load(Ordering::Acquire)
     }
 
     /// Waits for the next panic. A hint: whoever waits also looks at [`Alive::is_fresh`] regularly.
@@ -93,5 +111,16 @@ mod tests {
         assert!(!alive.is_fresh(), "a beat does not heal a panic");
         alive.revive();
         assert!(alive.is_fresh());
+    }
+
+    #[test]
+    fn only_an_engine_that_lives_may_rest() {
+        let alive = Alive::new();
+        alive.rest(Duration::from_secs(10));
+        assert!(!alive.is_fresh(), "it never lived");
+        alive.beat();
+        alive.poison();
+        alive.rest(Duration::from_secs(10));
+        assert!(!alive.is_fresh(), "it is broken");
     }
 }

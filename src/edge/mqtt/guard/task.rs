@@ -74,6 +74,8 @@ pub(in crate::edge::mqtt) async fn run(setup: GuardSetup, handle: GuardHandle) {
         if handle.state().ending.is_some() {
             break false;
         }
+        // Counted before the look: a panic in between ends the link that is about to be made.
+        let panics = handle.shared.alive.panics();
         if !handle.shared.alive.is_fresh() {
             pause(&handle, LOOK).await;
             continue;
@@ -92,8 +94,9 @@ pub(in crate::edge::mqtt) async fn run(setup: GuardSetup, handle: GuardHandle) {
         failing = false;
         let since = Instant::now();
         begin(&setup, &handle);
-        let end =
-            Session { setup: &setup, handle: &handle, will: &identity.will, link }.run().await;
+        let end = Session { setup: &setup, handle: &handle, will: &identity.will, panics, link }
+            .run()
+            .await;
         {
             let mut state = handle.state();
             state.up = false;
@@ -174,6 +177,8 @@ struct Session<'a> {
     setup: &'a GuardSetup,
     handle: &'a GuardHandle,
     will: &'a LastWill,
+    /// Panics of the engine when the link was made.
+    panics: u64,
     link: Link,
 }
 
@@ -201,7 +206,8 @@ impl Session<'_> {
         let mut pings_out: u32 = 0;
         loop {
             self.count_traffic();
-            if !self.handle.shared.alive.is_fresh() {
+            let alive = &self.handle.shared.alive;
+            if !alive.is_fresh() || alive.panics() != self.panics {
                 return Ok(false);
             }
             while let Some(command) = self.next_command() {
