@@ -120,7 +120,7 @@ async fn every_query_returns_data() {
     let until = Instant::now() + Duration::from_secs(60);
     while database::Source::mark(&*journal).expect("in memory") <= journal.all().len() as u64 {
         assert!(Instant::now() < until, "the replication does not end");
-        tokio::task::yield_now().await;
+        victoria::wait::look_again().await;
     }
     task.abort();
     server.get("/internal/force_flush", &[]).await;

@@ -223,7 +223,7 @@ async fn health(board: &Board, what: &str, is: impl Fn(&Health) -> bool) -> Heal
             return health;
         }
         assert!(Instant::now() < until, "health never said '{what}': {health:?}");
-        tokio::time::sleep(Duration::from_millis(20)).await;
+        victoria::wait::look_again().await;
     }
 }
 

@@ -1,6 +1,10 @@
 //! A VictoriaMetrics of our own: free loopback port, data folder of the caller, stopped by its own
 //! process id.
 
+#[allow(dead_code)]
+#[path = "wait.rs"]
+pub mod wait;
+
 use std::net::TcpListener;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -47,7 +51,7 @@ impl Victoria {
                 return Self { child, port };
             }
             assert!(Instant::now() < until, "victoria-metrics does not answer");
-            tokio::time::sleep(Duration::from_millis(50)).await;
+            wait::look_again().await;
         }
     }
 

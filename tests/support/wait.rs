@@ -5,6 +5,11 @@ use std::time::{Duration, Instant};
 /// How often a condition is looked at.
 const LOOK: Duration = Duration::from_millis(5);
 
+/// Gives way before an asynchronous test looks again; the deadline is the caller's.
+pub async fn look_again() {
+    tokio::time::sleep(LOOK).await;
+}
+
 /// Waits until `look` gives something.
 ///
 /// # Panics
