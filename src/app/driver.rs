@@ -95,10 +95,44 @@ struct Running {
     last_seq: u64,
     snapshot: String,
     snapshot_at: Mono,
-    /// Events since the snapshot, to come back after a panic.
-    since_snapshot: Vec<(Now, Event)>,
+    recent: Recent,
     /// When the engine panicked in the last hour.
     panics: VecDeque<Mono>,
+}
+
+/// Events since the snapshot, to come back after a panic.
+#[derive(Debug, Default)]
+struct Recent {
+    events: Vec<(Now, Event)>,
+    /// The last one is with the engine, which has not finished it.
+    in_hand: bool,
+}
+
+impl Recent {
+    /// The engine is about to handle this.
+    fn begin(&mut self, now: Now, event: Event) {
+        self.events.push((now, event));
+        self.in_hand = true;
+    }
+
+    /// The engine has handled it.
+    fn done(&mut self) {
+        self.in_hand = false;
+    }
+
+    /// A snapshot holds them all.
+    fn clear(&mut self) {
+        self.events.clear();
+        self.in_hand = false;
+    }
+
+    /// What the engine survived: without the event that was in its hands, and only without that.
+    fn survived(&mut self) -> &[(Now, Event)] {
+        if std::mem::take(&mut self.in_hand) {
+            self.events.pop();
+        }
+        &self.events
+    }
 }
 
 impl Driver {
@@ -114,7 +148,7 @@ impl Driver {
             last_seq: 0,
             snapshot: restore::wrap(&engine),
             snapshot_at: engine.evaluated(),
-            since_snapshot: Vec::new(),
+            recent: Recent::default(),
             panics: VecDeque::new(),
         };
         drop(restore);
@@ -152,7 +186,11 @@ impl Driver {
                             clean: false,
                         }));
                     }
-                    None => break,
+                    // A broken engine leaves no snapshot; the records say how far it came.
+                    None => {
+                        self.tell_held(&mut running, true);
+                        return;
+                    }
                 },
             }
         }
@@ -198,20 +236,21 @@ impl Driver {
         self.bus.taken(&event);
         if event != Event::Tick {
             running.last_seq = self.journal.append(self.number, now, Body::Event(event.clone()));
-            running.since_snapshot.push((now, event.clone()));
+            running.recent.begin(now, event.clone());
         }
         engine.handle(now, event);
         while let Some(output) = engine.poll_output() {
             self.carry_out(running, now, output);
         }
+        running.recent.done();
         self.tell_held(running, now.mono.since(running.barrier_at) >= HOLD_MAX);
         self.bus.alive().beat();
-        let due = running.since_snapshot.len() >= SNAPSHOT_EVENTS
+        let due = running.recent.events.len() >= SNAPSHOT_EVENTS
             || now.mono.since(running.snapshot_at) >= SNAPSHOT_EVERY;
-        if due && !running.since_snapshot.is_empty() {
+        if due && !running.recent.events.is_empty() {
             running.snapshot = restore::wrap(engine);
             running.snapshot_at = now.mono;
-            running.since_snapshot.clear();
+            running.recent.clear();
             self.journal.snapshot(self.number, running.last_seq, running.snapshot.clone());
         }
         true
@@ -297,8 +336,7 @@ impl Driver {
             );
             return None;
         }
-        running.since_snapshot.pop();
-        let events = running.since_snapshot.clone();
+        let events = running.recent.survived().to_vec();
         let snapshot = running.snapshot.clone();
         let rebuilt = catch_unwind(AssertUnwindSafe(|| {
             let mut engine = restore::from_wrapped(&self.setup, &snapshot)?;
@@ -310,9 +348,35 @@ impl Driver {
         }));
         let mut engine = rebuilt.ok().flatten()?;
         engine.tell_all();
-        running.held.clear();
         self.bus.alive().revive();
         self.board.change(self.plant, |board| board.running = true);
         Some(engine)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(millis: i64) -> Now {
+        Now { mono: Mono::from_millis(millis), wall: None }
+    }
+
+    #[test]
+    fn a_panic_between_two_events_loses_neither() {
+        let mut recent = Recent::default();
+        recent.begin(at(1), Event::BrokerReady);
+        recent.done();
+        assert_eq!(recent.survived(), [(at(1), Event::BrokerReady)]);
+    }
+
+    #[test]
+    fn the_event_that_the_engine_did_not_survive_is_left_out_once() {
+        let mut recent = Recent::default();
+        recent.begin(at(1), Event::BrokerReady);
+        recent.done();
+        recent.begin(at(2), Event::Echo);
+        assert_eq!(recent.survived(), [(at(1), Event::BrokerReady)]);
+        assert_eq!(recent.survived(), [(at(1), Event::BrokerReady)], "a second look takes nothing");
     }
 }
