@@ -7,7 +7,7 @@
 //! The diagram stands at [`AlarmState`]. Absent on purpose: delays and deadbands, which belong to the
 //! conditions that feed the alarms.
 
-use super::catalogue::{Class, Consequence};
+use super::catalogue::{ALARMS, AlarmId, Class, Consequence};
 use super::output::{AlarmKey, AlarmState, AlarmUpdate};
 use super::time::{Mono, Now, Span, Wall};
 use serde::{Deserialize, Serialize};
@@ -264,6 +264,15 @@ impl Alarms {
         self.alarms.get(&key).is_some_and(|alarm| alarm.active || alarm.latched)
     }
 
+    /// The plant's alarms of a consequence that stand, in the catalogue's order.
+    pub fn standing(&self, consequence: Consequence) -> impl Iterator<Item = AlarmId> + '_ {
+        ALARMS
+            .iter()
+            .filter(move |row| row.consequence == consequence)
+            .map(|row| row.id)
+            .filter(|alarm| self.stands(AlarmKey::plant(*alarm)))
+    }
+
     /// Latched: stays until it is reset.
     pub fn is_latched(&self, key: AlarmKey) -> bool {
         self.alarms.get(&key).is_some_and(|alarm| alarm.latched)
@@ -326,10 +335,9 @@ mod pairs {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::catalogue::AlarmId;
 
-    const TELL: AlarmKey = AlarmKey { alarm: AlarmId::FeedPressureLow, of: None };
-    const TRIP: AlarmKey = AlarmKey { alarm: AlarmId::Leak, of: None };
+    const TELL: AlarmKey = AlarmKey::plant(AlarmId::FeedPressureLow);
+    const TRIP: AlarmKey = AlarmKey::plant(AlarmId::Leak);
 
     fn at(secs: i64) -> Now {
         Now::new(Mono::from_millis(secs * 1000), Wall::from_millis(secs * 1000))

@@ -4,7 +4,6 @@
 //! time consists of, so that a person can follow it.
 
 use super::catalogue::{AlarmId, Consequence};
-use super::guard;
 use super::setup::{SensorSetup, Setup};
 use super::signal::interval::StaleRule;
 use super::signal::median::guard_readings;
@@ -141,15 +140,7 @@ pub fn rows(setup: &Setup) -> Vec<CauseRow> {
     add(AlarmId::StoreFull, full, worst, because);
     add(
         AlarmId::RunLitresHigh,
-        setup
-            .sensors
-            .iter()
-            .enumerate()
-            .filter(|(_, sensor)| {
-                matches!(sensor.quantity, Quantity::Flow | Quantity::Pulses | Quantity::Volume)
-            })
-            .map(|(index, _)| index)
-            .collect(),
+        setup.meters().collect(),
         None,
         format!("{:.0} % of the room in the container", limits.store.run_factor * 100.0),
     );
@@ -167,15 +158,7 @@ pub fn rows(setup: &Setup) -> Vec<CauseRow> {
     let wait = limits.leak_by.wait_secs + 2.0 * limits.leak_by.window_secs;
     add(
         AlarmId::ValveLeaksBy,
-        setup
-            .sensors
-            .iter()
-            .enumerate()
-            .filter(|(_, sensor)| {
-                matches!(sensor.quantity, Quantity::Flow | Quantity::Pulses | Quantity::Volume)
-            })
-            .map(|(index, _)| index)
-            .collect(),
+        setup.meters().collect(),
         Some(secs(wait + limits.leak_by.window_secs)),
         format!(
             "{:.0} s to decompress, then two windows of {:.0} s; the window that is under way may be lost",
@@ -230,9 +213,4 @@ fn median_of(setup: &Setup, sensor: usize) -> usize {
 
 fn stale_flowing(sensor: &SensorSetup, setup: &Setup) -> Span {
     StaleRule::of(sensor, &setup.limits.guard, true).after(sensor.interval)
-}
-
-/// Age beyond which a command is refused, for texts.
-pub const fn command_age() -> Span {
-    guard::COMMAND_MAX_AGE
 }

@@ -246,7 +246,7 @@ fn guard_values(
     now: Now,
     out: &mut Vec<ValueUpdate>,
 ) {
-    use catalogue::{ALARMS, Consequence, SignalId};
+    use catalogue::{Consequence, SignalId};
     use output::{AlarmKey, Datum, ValueKey};
     use value::Valued;
     let key = |signal| ValueKey { signal, of: None };
@@ -254,12 +254,9 @@ fn guard_values(
     let valve = guard.supply_known(setup);
     let standing = |wanted: Consequence| {
         // The alarms that closed the plant, the first of them in front.
-        let mut names: Vec<(bool, &str)> = ALARMS
-            .iter()
-            .filter(|row| row.consequence == wanted)
-            .map(|row| (AlarmKey { alarm: row.id, of: None }, row.name))
-            .filter(|(key, _)| alarms.stands(*key))
-            .map(|(key, name)| (!alarms.is_first_out(key), name))
+        let mut names: Vec<(bool, &str)> = alarms
+            .standing(wanted)
+            .map(|alarm| (!alarms.is_first_out(AlarmKey::plant(alarm)), alarm.name()))
             .collect();
         names.sort();
         let names: Vec<&str> = names.into_iter().map(|(_, name)| name).collect();

@@ -208,6 +208,13 @@ pub struct AlarmKey {
     pub of: Option<u16>,
 }
 
+impl AlarmKey {
+    /// The alarm of a row that there is once per plant.
+    pub const fn plant(alarm: AlarmId) -> Self {
+        Self { alarm, of: None }
+    }
+}
+
 /// An alarm changed.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct AlarmUpdate {

@@ -216,6 +216,11 @@ impl Setup {
             .map(|(index, _)| index)
     }
 
+    /// Flow meters of any kind, at any point.
+    pub fn meters(&self) -> impl Iterator<Item = SensorIx> + '_ {
+        (0..self.sensors.len()).filter(|&sensor| self.sensors[sensor].quantity.is_meter())
+    }
+
     /// The actuators of a role.
     pub fn actuators_of(&self, role: Role) -> impl Iterator<Item = ActuatorIx> + '_ {
         self.actuators

@@ -37,6 +37,28 @@ pub enum Quantity {
 }
 
 impl Quantity {
+    /// All of them, in the order of the enum.
+    pub const ALL: &[Self] = &[
+        Self::Tds,
+        Self::Conductivity,
+        Self::Resistivity,
+        Self::Temperature,
+        Self::Pressure,
+        Self::Flow,
+        Self::Volume,
+        Self::Pulses,
+        Self::Level,
+        Self::Full,
+        Self::Leak,
+        Self::Open,
+        Self::Power,
+    ];
+
+    /// True for what a flow meter of any kind reports.
+    pub const fn is_meter(self) -> bool {
+        matches!(self, Self::Flow | Self::Volume | Self::Pulses)
+    }
+
     /// Symbol of the unit in which events carry this quantity; empty for counts and states.
     pub const fn canonical_unit(self) -> &'static str {
         match self {
@@ -193,21 +215,7 @@ mod tests {
 
     #[test]
     fn the_first_unit_of_every_quantity_is_the_canonical_one() {
-        for quantity in [
-            Quantity::Tds,
-            Quantity::Conductivity,
-            Quantity::Resistivity,
-            Quantity::Temperature,
-            Quantity::Pressure,
-            Quantity::Flow,
-            Quantity::Volume,
-            Quantity::Pulses,
-            Quantity::Level,
-            Quantity::Full,
-            Quantity::Leak,
-            Quantity::Open,
-            Quantity::Power,
-        ] {
+        for quantity in Quantity::ALL {
             let (_, scale, offset) = quantity.units()[0];
             assert_eq!((scale, offset), (1.0, 0.0), "{quantity}");
         }

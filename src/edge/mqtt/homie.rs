@@ -92,7 +92,7 @@ pub fn alarm_keys(setup: &Setup) -> Vec<AlarmKey> {
             Of::Part => Some(setup.parts.len()),
         };
         match count {
-            None => keys.push(AlarmKey { alarm: row.id, of: None }),
+            None => keys.push(AlarmKey::plant(row.id)),
             Some(count) => keys.extend(
                 (0..count)
                     .filter_map(|index| u16::try_from(index).ok())

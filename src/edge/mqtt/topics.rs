@@ -524,7 +524,7 @@ mod tests {
     #[test]
     fn an_alarm_has_a_word_a_flag_and_its_details() {
         let all = published(&Output::Alarm(AlarmUpdate {
-            key: AlarmKey { alarm: AlarmId::Leak, of: None },
+            key: AlarmKey::plant(AlarmId::Leak),
             state: crate::engine::output::AlarmState::Acknowledged,
             active: false,
             latched: true,

@@ -23,10 +23,6 @@ const UNPERMITTED_QUIET: Span = Span::from_secs(600);
 /// Told conditions return after so long.
 const TOLD_OFF: Span = Span::from_secs(60);
 
-const fn key(alarm: AlarmId) -> AlarmKey {
-    AlarmKey { alarm, of: None }
-}
-
 impl Guard {
     /// One delayed condition.
     fn delayed(
@@ -55,7 +51,7 @@ impl Guard {
         active: bool,
         evidence: impl FnOnce() -> Evidence,
     ) {
-        cx.alarms.set(cx.now, key(alarm), Some(active), evidence);
+        cx.alarms.set(cx.now, AlarmKey::plant(alarm), Some(active), evidence);
     }
 
     /// Raises or clears a hold; the third of one cause in 24 h latches if `counted`.
@@ -68,7 +64,7 @@ impl Guard {
         evidence: impl FnOnce() -> Evidence,
     ) {
         let now = cx.now.mono;
-        let raised = cx.alarms.set(cx.now, key(alarm), Some(active), evidence);
+        let raised = cx.alarms.set(cx.now, AlarmKey::plant(alarm), Some(active), evidence);
         if !raised {
             return;
         }
@@ -80,9 +76,9 @@ impl Guard {
         let most = cx.setup.limits.guard.holds_per_day as usize;
         let latches = counted && most > 0 && past.len() >= most;
         if latches {
-            cx.alarms.latch(key(alarm));
+            cx.alarms.latch(AlarmKey::plant(alarm));
         }
-        let text = cx.alarms.evidence(key(alarm)).map(|(_, text)| text.to_owned());
+        let text = cx.alarms.evidence(AlarmKey::plant(alarm)).map(|(_, text)| text.to_owned());
         let mut text = text.unwrap_or_default();
         if latches {
             text.push_str(
@@ -118,7 +114,7 @@ impl Guard {
             let text = format!("Water was found by {}.", setup.sensors[*sensor].id);
             self.trip(cx, AlarmId::Leak, Evidence { text, ..Evidence::default() });
         } else if self.is_floor_dry(setup, now) {
-            cx.alarms.set(cx.now, key(AlarmId::Leak), Some(false), Evidence::default);
+            cx.alarms.set(cx.now, AlarmKey::plant(AlarmId::Leak), Some(false), Evidence::default);
         }
         for sensor in setup.sensors_of(Point::Room, Quantity::Leak) {
             let probe = &self.probes[sensor];
@@ -189,7 +185,7 @@ impl Guard {
         self.watch_run_litres(cx);
         if self.below_stop(setup, now) {
             for alarm in [AlarmId::StoreOverfull, AlarmId::RunLitresHigh] {
-                cx.alarms.set(cx.now, key(alarm), Some(false), Evidence::default);
+                cx.alarms.set(cx.now, AlarmKey::plant(alarm), Some(false), Evidence::default);
             }
         }
     }
@@ -213,7 +209,7 @@ impl Guard {
     }
 
     fn hold_interlock(&self, cx: &mut Context<'_>, active: bool, level: Option<f64>) {
-        cx.alarms.set(cx.now, key(AlarmId::StoreFull), Some(active), || Evidence {
+        cx.alarms.set(cx.now, AlarmKey::plant(AlarmId::StoreFull), Some(active), || Evidence {
             value: level,
             limit: Some(cx.setup.store.litres),
             text: match level {
@@ -340,8 +336,8 @@ impl Guard {
             Some(!self.product_seen(setup, now, |sensor| {
                 self.probes[sensor].silence_flowing(&setup.sensors[sensor], limits)
             }))
-        } else if cx.alarms.is_active(key(AlarmId::ProductProbeStale))
-            || cx.alarms.is_active(key(AlarmId::NotProven))
+        } else if cx.alarms.is_active(AlarmKey::plant(AlarmId::ProductProbeStale))
+            || cx.alarms.is_active(AlarmKey::plant(AlarmId::NotProven))
         {
             Some(!setup.solids_at(Point::Product).any(|sensor| {
                 let probe = &self.probes[sensor];
@@ -376,7 +372,9 @@ impl Guard {
                 Some(late || far)
             }
             Some(_) => Some(false),
-            None => Some(silent == Some(true) && cx.alarms.is_active(key(AlarmId::NotProven))),
+            None => Some(
+                silent == Some(true) && cx.alarms.is_active(AlarmKey::plant(AlarmId::NotProven)),
+            ),
         };
         let active = self.delayed(Watch::Unproven, now, unproven, Span::ZERO, hold_return);
         self.hold(cx, AlarmId::NotProven, active, true, || Evidence {
@@ -510,7 +508,12 @@ impl Guard {
             let evidence = Evidence { value: feed, limit: Some(limits.hot_c), text };
             self.trip(cx, AlarmId::FeedHot, evidence);
         } else if feed.is_some_and(|value| value < limits.reset_below_c) {
-            cx.alarms.set(cx.now, key(AlarmId::FeedHot), Some(false), Evidence::default);
+            cx.alarms.set(
+                cx.now,
+                AlarmKey::plant(AlarmId::FeedHot),
+                Some(false),
+                Evidence::default,
+            );
         }
     }
 
@@ -677,7 +680,7 @@ impl Guard {
                     if self.leak_by.tight >= 2 {
                         cx.alarms.set(
                             cx.now,
-                            key(AlarmId::ValveLeaksBy),
+                            AlarmKey::plant(AlarmId::ValveLeaksBy),
                             Some(false),
                             Evidence::default,
                         );

@@ -54,7 +54,7 @@ pub(super) fn source(setup: &Setup) -> Source {
             setup
                 .sensors
                 .iter()
-                .position(|sensor| sensor.point == *point && is_meter(sensor.quantity))
+                .position(|sensor| sensor.point == *point && sensor.quantity.is_meter())
         })
     };
     if let Some(sensor) = meter_at(&[Point::Product, Point::Permeate, Point::Between]) {
@@ -69,11 +69,6 @@ pub(super) fn source(setup: &Setup) -> Source {
         Some(rate) if rate > 0.0 => Source::Declared(rate),
         _ => Source::Unknown,
     }
-}
-
-pub(super) const fn is_meter(quantity: crate::units::Quantity) -> bool {
-    use crate::units::Quantity;
-    matches!(quantity, Quantity::Flow | Quantity::Pulses | Quantity::Volume)
 }
 
 /// What the meters say: water flows, none flows, or nobody can tell. With `after`, only messages

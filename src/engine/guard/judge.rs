@@ -3,11 +3,11 @@
 use super::product::{Look, Rule};
 use super::{Context, Guard};
 use crate::engine::alarm::Evidence;
-use crate::engine::catalogue::AlarmId;
+use crate::engine::catalogue::{AlarmId, Consequence};
 use crate::engine::event::Reading;
 use crate::engine::output::AlarmKey;
 
-pub(super) const PRODUCT: AlarmKey = AlarmKey { alarm: AlarmId::ProductTdsHigh, of: None };
+pub(super) const PRODUCT: AlarmKey = AlarmKey::plant(AlarmId::ProductTdsHigh);
 
 impl Guard {
     /// Judges a live reading of a product probe, if water flows.
@@ -51,9 +51,9 @@ impl Guard {
 
     /// Raises a trip: latched, first out kept, told and journalled at once.
     pub(super) fn trip(&mut self, cx: &mut Context<'_>, alarm: AlarmId, evidence: Evidence) {
-        let key = AlarmKey { alarm, of: None };
+        let key = AlarmKey::plant(alarm);
         let text = evidence.text.clone();
-        let first = !self.any_trip(cx);
+        let first = cx.alarms.standing(Consequence::Trip).next().is_none();
         if cx.alarms.set(cx.now, key, Some(true), || evidence) {
             self.checked.remove(&alarm);
             if alarm == AlarmId::ProductTdsHigh {
@@ -69,13 +69,5 @@ impl Guard {
                 serde_json::json!({ "cause": alarm.name(), "first-out": first }),
             );
         }
-    }
-
-    pub(super) fn any_trip(&self, cx: &Context<'_>) -> bool {
-        use crate::engine::catalogue::{ALARMS, Consequence};
-        ALARMS.iter().any(|row| {
-            row.consequence == Consequence::Trip
-                && cx.alarms.stands(AlarmKey { alarm: row.id, of: None })
-        })
     }
 }

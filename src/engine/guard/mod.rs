@@ -31,14 +31,13 @@ pub use orders::named;
 pub use valve::Known;
 
 use super::alarm::{Alarms, Evidence};
-use super::catalogue::AlarmId;
+use super::catalogue::{AlarmId, Consequence};
 use super::condition::Delayed;
 use super::event::{Event, Found, Reading, Started};
 use super::output::{AlarmKey, LogEntry, Output};
 use super::phase::Phase;
 use super::setup::{ActuatorIx, SensorIx, Setup};
 use super::time::{Mono, Now, Span};
-use super::value::NoReading;
 use crate::settings::schema::{DemandMode, Point, Role};
 use crate::units::Quantity;
 use flow::{Change, Flow, Source};
@@ -490,7 +489,7 @@ impl Guard {
             "{} was opened by {by} although water may not run; it is being closed again.",
             cx.setup.actuators[actuator].id
         );
-        let key = AlarmKey { alarm: AlarmId::OpenedUnpermitted, of: None };
+        let key = AlarmKey::plant(AlarmId::OpenedUnpermitted);
         let evidence = text.clone();
         if cx
             .alarms
@@ -560,23 +559,6 @@ impl Guard {
         Some(self.level(setup, now).map_or(volume, |level| (volume - level).max(0.0)))
     }
 
-    /// Why a sensor gives nothing, if it does not.
-    pub fn silence(&self, setup: &Setup, sensor: SensorIx, now: Mono) -> Option<NoReading> {
-        let probe = &self.probes[sensor];
-        if probe.is_offline() {
-            return Some(NoReading::Offline);
-        }
-        if !probe.is_live() {
-            return Some(NoReading::NotSinceStart);
-        }
-        let most = if self.flow.is_flowing() {
-            probe.silence_flowing(&setup.sensors[sensor], &setup.limits.guard)
-        } else {
-            probe.silence_standby(&setup.sensors[sensor], &setup.limits.guard)
-        };
-        probe.fresh(now, most).is_none().then_some(NoReading::Stale)
-    }
-
     /// Looks at everything anew: conditions, permit, orders, phase.
     pub(super) fn evaluate(&mut self, cx: &mut Context<'_>) {
         self.look_at_flow(cx);
@@ -589,14 +571,9 @@ impl Guard {
     }
 
     fn set_phase(&mut self, cx: &mut Context<'_>) {
-        let is_tripped = super::catalogue::ALARMS.iter().any(|row| {
-            row.consequence == super::catalogue::Consequence::Trip
-                && cx.alarms.stands(AlarmKey { alarm: row.id, of: None })
-        });
-        let is_held = super::catalogue::ALARMS.iter().any(|row| {
-            row.consequence == super::catalogue::Consequence::Hold
-                && cx.alarms.stands(AlarmKey { alarm: row.id, of: None })
-        });
+        let stands = |consequence| cx.alarms.standing(consequence).next().is_some();
+        let is_tripped = stands(Consequence::Trip);
+        let is_held = stands(Consequence::Hold);
         let rinsing = self.judges.iter().flatten().any(Judge::is_rinsing);
         let phase = if self.flow.is_flowing() {
             if rinsing { Phase::Starting } else { Phase::Producing }

@@ -1,7 +1,6 @@
 //! Orders to the actuators, and the commands of people.
 
 use super::flow::by_meters;
-use super::test_run::TestRun;
 use super::valve::{Evidence as Seen, Known};
 use super::{
     Bypass, COMMAND_MAX_AGE, Context, Guard, PENDING_MAX, Pending, PendingWhat, Watch, opens_itself,
@@ -13,10 +12,6 @@ use crate::engine::setup::{ActuatorIx, Setup};
 use crate::engine::time::{Mono, Span};
 use crate::settings::schema::{DemandMode, Point, Role};
 use crate::units::Quantity;
-
-const fn key(alarm: AlarmId) -> AlarmKey {
-    AlarmKey { alarm, of: None }
-}
 
 impl Guard {
     /// Something beside the broker's acknowledgement can show that this actuator closed.
@@ -57,9 +52,9 @@ impl Guard {
         let demanded = self.is_demanded(setup, now);
         let may_open = permitted && (demanded || self.test_run.is_some());
         let by_others = !opens_itself(setup.demand) && permitted && self.test_run.is_none();
-        let leak = cx.alarms.stands(key(AlarmId::Leak));
-        let barrier = cx.alarms.is_active(key(AlarmId::CloseUnconfirmed))
-            || cx.alarms.stands(key(AlarmId::ValveLeaksBy));
+        let leak = cx.alarms.stands(AlarmKey::plant(AlarmId::Leak));
+        let barrier = cx.alarms.is_active(AlarmKey::plant(AlarmId::CloseUnconfirmed))
+            || cx.alarms.stands(AlarmKey::plant(AlarmId::ValveLeaksBy));
 
         for actuator in 0..setup.actuators.len() {
             match setup.actuators[actuator].role {
@@ -78,7 +73,7 @@ impl Guard {
                 }
                 Role::Pump => {
                     let open = self.supply_open(setup) == Some(true);
-                    let suction = !cx.alarms.stands(key(AlarmId::SuctionLow));
+                    let suction = !cx.alarms.stands(AlarmKey::plant(AlarmId::SuctionLow));
                     let running = (may_open || by_others) && open && suction && !barrier && !leak;
                     if running && (opens_itself(setup.demand) || self.test_run.is_some()) {
                         self.open(cx, actuator);
@@ -107,7 +102,7 @@ impl Guard {
                     let causes = &setup.actuators[actuator].causes;
                     let called = ALARMS.iter().any(|row| {
                         causes.iter().any(|cause| cause == row.name)
-                            && cx.alarms.stands(key(row.id))
+                            && cx.alarms.stands(AlarmKey::plant(row.id))
                     });
                     if called {
                         self.close(cx, actuator);
@@ -233,8 +228,8 @@ impl Guard {
                 // The cause may have come back while the record was written.
                 self.reset_refusal(cx, alarm).map_or(Ok(()), Err)?;
                 self.forget_cause(alarm);
-                cx.alarms.set(cx.now, key(alarm), Some(false), Default::default);
-                cx.alarms.reset(cx.now, key(alarm));
+                cx.alarms.set(cx.now, AlarmKey::plant(alarm), Some(false), Default::default);
+                cx.alarms.reset(cx.now, AlarmKey::plant(alarm));
                 Ok(format!("{} is reset.", alarm.name()))
             }
             PendingWhat::ConfirmState => {
@@ -296,7 +291,7 @@ impl Guard {
         let setup = cx.setup;
         let now = cx.now.mono;
         let row = alarm.row();
-        if !cx.alarms.is_latched(key(alarm)) {
+        if !cx.alarms.is_latched(AlarmKey::plant(alarm)) {
             return Some(format!(
                 "{} does not stand latched, so there is nothing to reset",
                 row.name
@@ -310,9 +305,9 @@ impl Guard {
             }
             AlarmId::ProductTdsHigh => self.test_passed,
             AlarmId::ValveLeaksBy => self.leak_by.tight >= 2 || checked,
-            AlarmId::FeedHot => !cx.alarms.is_active(key(alarm)),
+            AlarmId::FeedHot => !cx.alarms.is_active(AlarmKey::plant(alarm)),
             AlarmId::ProductProbeContradicted => checked,
-            _ => !cx.alarms.is_active(key(alarm)),
+            _ => !cx.alarms.is_active(AlarmKey::plant(alarm)),
         };
         (!gone).then(|| {
             format!(
@@ -446,7 +441,7 @@ impl Guard {
             }
             ServiceEntry::Checked { cause, .. } => {
                 if let Some(alarm) = AlarmId::by_name(cause)
-                    && cx.alarms.stands(key(alarm))
+                    && cx.alarms.stands(AlarmKey::plant(alarm))
                 {
                     self.checked.insert(alarm, cx.now.mono);
                 }
@@ -491,7 +486,7 @@ impl Guard {
         if reason.trim().is_empty() {
             return Err("a bypass needs a reason".to_owned());
         }
-        if !cx.alarms.stands(key(alarm)) {
+        if !cx.alarms.stands(AlarmKey::plant(alarm)) {
             return Err(format!("{cause} does not stand"));
         }
         match &self.bypass {
@@ -517,7 +512,7 @@ impl Guard {
             .iter()
             .filter(|row| {
                 row.consequence != Consequence::Tell
-                    && cx.alarms.stands(key(row.id))
+                    && cx.alarms.stands(AlarmKey::plant(row.id))
                     && !matches!(
                         row.id,
                         AlarmId::ProductTdsHigh
@@ -540,11 +535,6 @@ impl Guard {
         };
         Ok(format!("{changed} acknowledged."))
     }
-
-    /// The test run under way.
-    pub fn test_run_until(&self) -> Option<Mono> {
-        self.test_run.as_ref().map(|run: &TestRun| run.until)
-    }
 }
 
 /// Finds an alarm by the name it has on the bus: `<alarm>` or `<alarm>-<sensor or part id>`.
@@ -553,7 +543,7 @@ pub fn named(setup: &Setup, name: &str) -> Result<AlarmKey, String> {
     if let Some(alarm) = AlarmId::by_name(name)
         && alarm.row().of == Of::Plant
     {
-        return Ok(key(alarm));
+        return Ok(AlarmKey::plant(alarm));
     }
     for row in ALARMS {
         let Some(owner) = name.strip_prefix(row.name).and_then(|rest| rest.strip_prefix('-'))

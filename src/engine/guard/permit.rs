@@ -226,7 +226,7 @@ impl Guard {
 
     /// Whether an alarm of the catalogue withholds the permit now.
     fn withholds(&self, row: &AlarmRow, alarms: &Alarms) -> bool {
-        let key = AlarmKey { alarm: row.id, of: None };
+        let key = AlarmKey::plant(row.id);
         if row.consequence == Consequence::Tell || !alarms.stands(key) || self.is_bypassed(row.id) {
             return false;
         }

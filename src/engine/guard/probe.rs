@@ -101,10 +101,6 @@ impl Probe {
         self.last.filter(|(at, _)| now.since(*at) <= most).map(|(_, value)| value)
     }
 
-    pub(super) fn is_live(&self) -> bool {
-        self.live
-    }
-
     pub(super) fn retained(&self) -> Option<f64> {
         self.retained
     }

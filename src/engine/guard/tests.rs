@@ -228,7 +228,7 @@ impl Rig {
     }
 
     fn stands(&self, alarm: AlarmId) -> bool {
-        self.engine.state.alarms.stands(AlarmKey { alarm, of: None })
+        self.engine.state.alarms.stands(AlarmKey::plant(alarm))
     }
 
     fn permitted(&self) -> bool {

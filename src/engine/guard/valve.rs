@@ -109,8 +109,6 @@ pub(super) struct Valve {
     close_time: Option<Span>,
     /// When an open may be decided again.
     not_before: Option<Mono>,
-    /// Evidence older than this says nothing about the last command.
-    commanded_at: Option<Mono>,
 }
 
 impl Valve {
@@ -123,7 +121,6 @@ impl Valve {
             closed_at: None,
             close_time: None,
             not_before: None,
-            commanded_at: None,
         }
     }
 
@@ -276,7 +273,6 @@ impl Valve {
     ) {
         let pause = CLOSE_PAUSES[(attempt as usize - 1).min(CLOSE_PAUSES.len() - 1)];
         self.stage = Stage::Closing { since, attempt, next: now + pause };
-        self.commanded_at = Some(now);
         out.push(Output::Send(Send { actuator, action: Action::Close, decided: now, attempt }));
     }
 
@@ -326,7 +322,6 @@ impl Valve {
             return false;
         }
         self.stage = Stage::Opened { since: now, renewed: now };
-        self.commanded_at = Some(now);
         self.acknowledged = false;
         out.push(Output::Send(Send { actuator, action: Action::Open, decided: now, attempt: 1 }));
         true

@@ -479,7 +479,7 @@ impl Trend {
         }
         let last = recent.len() - VALUES_MIN;
         let limit = setup.limits.stages.rejection_low;
-        let key = AlarmKey { alarm: AlarmId::RejectionLow, of: None };
+        let key = AlarmKey::plant(AlarmId::RejectionLow);
         let middle = median(recent.iter().skip(last).copied()).unwrap_or(rejection.value);
         if recent.iter().skip(last).all(|&value| value < limit) {
             let life = self.resin_life_text(setup);
@@ -522,7 +522,7 @@ impl Trend {
         let Some(base) = self.membrane.recovery_baseline() else { return };
         let share = setup.limits.stages.recovery_share;
         let off = (at_25 / base - 1.0).abs();
-        let key = AlarmKey { alarm: AlarmId::RecoveryOff, of: None };
+        let key = AlarmKey::plant(AlarmId::RecoveryOff);
         if off > share {
             self.membrane.right_since = None;
             let since = *self.membrane.off_since.get_or_insert(now.mono);
@@ -589,7 +589,7 @@ impl Trend {
             self.membrane.passage_base.push(middle);
             return;
         };
-        let key = AlarmKey { alarm: AlarmId::SaltPassageHigh, of: None };
+        let key = AlarmKey::plant(AlarmId::SaltPassageHigh);
         if middle >= PASSAGE_HIGH * base {
             self.membrane.high_runs = self.membrane.high_runs.saturating_add(1);
         } else {

@@ -323,7 +323,7 @@ impl Trend {
             self.constants.clear();
             self.settled_values.clear();
             for alarm in [AlarmId::RejectionLow, AlarmId::SaltPassageHigh, AlarmId::RecoveryOff] {
-                let key = AlarmKey { alarm, of: None };
+                let key = AlarmKey::plant(alarm);
                 self.told.clear(key, "The membrane was changed.".to_owned(), out);
             }
             return Ok("Change recorded; baselines begin anew after 24 h of running.".to_owned());

@@ -167,7 +167,7 @@ impl Trend {
 
     fn tell_unsettled(&mut self, reached: bool, run: &Run, out: &mut Results) {
         self.unsettled = if reached { 0 } else { self.unsettled.saturating_add(1) };
-        let key = AlarmKey { alarm: AlarmId::SettleNotReached, of: None };
+        let key = AlarmKey::plant(AlarmId::SettleNotReached);
         if reached {
             self.told.clear(key, "The permeate settled again.".to_owned(), out);
         } else if self.unsettled >= UNSETTLED_TOLD {
@@ -227,7 +227,7 @@ impl Trend {
             .sensors
             .iter()
             .filter(|sensor| matches!(sensor.point, Point::Permeate | Point::Product))
-            .filter(|sensor| super::water::is_meter(sensor))
+            .filter(|sensor| sensor.quantity.is_meter())
             .map(|sensor| sensor.gain_u)
             .next()
             // A declared flow is good to a fifth (judgement).

@@ -168,7 +168,7 @@ impl Trend {
         if probe.quantity.is_state() {
             let state = Ok(seed.relabel(|value| value > 0.5));
             self.emitter.flag(setup, now, key, state, &mut out.values);
-        } else if !super::water::is_meter(probe) {
+        } else if !probe.quantity.is_meter() {
             self.emitter.number(setup, now, key, Ok(seed), &mut out.values);
         }
     }

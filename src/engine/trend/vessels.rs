@@ -147,7 +147,7 @@ impl Trend {
         let spent = outlets.spent.take(litres, value >= spent_at, ABOVE_LITRES);
         let single = setup.vessels().len() < 2;
         if begun && !single {
-            let key = AlarmKey { alarm: AlarmId::LeadBegun, of: None };
+            let key = AlarmKey::plant(AlarmId::LeadBegun);
             let text = format!(
                 "The first vessel lets {value:.1} ppm through in two runs in a row; the second still holds, so the water is good. Order resin now{}.",
                 self.lead_days_text(setup, " while there is time: the account says "),
@@ -159,7 +159,7 @@ impl Trend {
             if single {
                 return;
             }
-            let key = AlarmKey { alarm: AlarmId::LeadSpent, of: None };
+            let key = AlarmKey::plant(AlarmId::LeadSpent);
             let share = permeate
                 .filter(|p| *p > 0.0)
                 .map(|p| format!(" ({:.0} % of what enters it)", 100.0 * value / p))
@@ -219,7 +219,7 @@ impl Trend {
         outlets.pure.take(litres, pure, ABOVE_LITRES);
         let pure_litre = outlets.pure.met;
         let gas = outlets.gas.take(litres, plateau, GAS_LITRES);
-        let key = AlarmKey { alarm: AlarmId::ProductReadingSuspect, of: None };
+        let key = AlarmKey::plant(AlarmId::ProductReadingSuspect);
         if pure && pure_litre {
             self.outlets.gas.runs = 0;
             self.told.clear(key, "The product reads zero again.".to_owned(), out);
@@ -234,7 +234,7 @@ impl Trend {
         let unchanged = (permeate - before).abs() <= (0.2 * before).max(1.0);
         let left = self.resin.lead_left(setup);
         let Some(left) = left.filter(|left| *left >= GAS_RESIN_LEFT && unchanged) else { return };
-        if self.told.stands(AlarmKey { alarm: AlarmId::LeadSpent, of: None }) {
+        if self.told.stands(AlarmKey::plant(AlarmId::LeadSpent)) {
             return;
         }
         let text = format!(
@@ -292,7 +292,7 @@ impl Trend {
     pub(super) fn lead_is_new(&mut self, out: &mut Results) {
         self.outlets.lead_changed();
         for alarm in [AlarmId::LeadBegun, AlarmId::LeadSpent] {
-            let key = AlarmKey { alarm, of: None };
+            let key = AlarmKey::plant(alarm);
             self.told.clear(key, "The first vessel was changed.".to_owned(), out);
         }
     }

@@ -7,7 +7,7 @@
 //! was used.
 
 use super::meter::{Meter, Word};
-use crate::engine::setup::{SensorIx, SensorSetup, Setup};
+use crate::engine::setup::{SensorIx, Setup};
 use crate::engine::time::{Mono, Span, Wall};
 use crate::engine::value::{Basis, Flag, Reason, Valued};
 use crate::settings::schema::Point;
@@ -117,7 +117,8 @@ pub(super) struct Water {
 impl Water {
     pub(super) fn new(setup: &Setup) -> Self {
         Self {
-            meters: meters_of(setup)
+            meters: setup
+                .meters()
                 .map(|sensor| Meter::new(&setup.sensors[sensor], sensor))
                 .collect(),
             streams: Default::default(),
@@ -481,13 +482,13 @@ impl Water {
             None => false,
         });
         let mut changed = false;
-        for sensor in meters_of(setup) {
+        for sensor in setup.meters() {
             if !self.meters.iter().any(|meter| meter.sensor == sensor) {
                 self.meters.push(Meter::new(&setup.sensors[sensor], sensor));
                 changed = true;
             }
         }
-        self.meters.retain(|meter| meters_of(setup).any(|sensor| sensor == meter.sensor));
+        self.meters.retain(|meter| setup.meters().any(|sensor| sensor == meter.sensor));
         self.meters.sort_by_key(|meter| meter.sensor);
         if changed {
             // A new meter begins at zero: marks of before mean nothing to it.
@@ -496,16 +497,6 @@ impl Water {
             }
         }
     }
-}
-
-fn meters_of(setup: &Setup) -> impl Iterator<Item = SensorIx> + '_ {
-    (0..setup.sensors.len()).filter(|&sensor| is_meter(&setup.sensors[sensor]))
-}
-
-/// A sensor that measures litres of one of the streams.
-pub(super) fn is_meter(sensor: &SensorSetup) -> bool {
-    matches!(sensor.quantity, Quantity::Flow | Quantity::Pulses | Quantity::Volume)
-        && Flow::of(sensor.point).is_some()
 }
 
 fn has_divert(setup: &Setup) -> bool {

@@ -51,7 +51,7 @@ macro_rules! line {
 
 fn units(page: &mut String) {
     line!(page, "| quantity | unit |\n| --- | --- |");
-    for quantity in QUANTITIES {
+    for quantity in Quantity::ALL {
         let units: Vec<String> =
             quantity.units().iter().map(|(symbol, _, _)| format!("`{symbol}`")).collect();
         let note = if quantity.is_state() || *quantity == Quantity::Pulses {
@@ -62,23 +62,6 @@ fn units(page: &mut String) {
         line!(page, "| `{quantity}` | {}{note} |", units.join(", "));
     }
 }
-
-/// In the order of the enum; a test holds it against the schema.
-const QUANTITIES: &[Quantity] = &[
-    Quantity::Tds,
-    Quantity::Conductivity,
-    Quantity::Resistivity,
-    Quantity::Temperature,
-    Quantity::Pressure,
-    Quantity::Flow,
-    Quantity::Volume,
-    Quantity::Pulses,
-    Quantity::Level,
-    Quantity::Full,
-    Quantity::Leak,
-    Quantity::Open,
-    Quantity::Power,
-];
 
 fn is_leaf(key: &Key) -> bool {
     !matches!(key.holds, Holds::Section(_) | Holds::Map(_))
@@ -267,7 +250,7 @@ mod tests {
         let key = crate::settings::model::find(&["plants", "p", "sensors", "s", "quantity"]);
         let Some(Holds::Choice(words)) = key.map(|key| &key.holds) else { panic!("{key:?}") };
         let known: Vec<&str> = words.iter().map(|(word, _)| word.as_str()).collect();
-        let listed: Vec<&str> = QUANTITIES.iter().map(|quantity| quantity.word()).collect();
+        let listed: Vec<&str> = Quantity::ALL.iter().map(|quantity| quantity.word()).collect();
         assert_eq!(listed, known);
     }
 }

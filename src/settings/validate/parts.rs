@@ -100,7 +100,7 @@ fn between(scope: &Scope<'_>, check: &mut Check<'_>) {
         );
     }
     let metered = scope.plant.sensors.values().any(|sensor| {
-        matches!(sensor.quantity, Some(Quantity::Flow | Quantity::Pulses | Quantity::Volume))
+        sensor.quantity.is_some_and(Quantity::is_meter)
             && matches!(sensor.point, Some(Point::Permeate | Point::Between | Point::Product))
     });
     if vessels > 0 && !metered && scope.plant.assumed.permeate_litres_per_min.is_none() {
