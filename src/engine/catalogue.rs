@@ -353,8 +353,8 @@ alarms! {
         "Free some space on the disk, or look at its rights.",
         "A record that can be written.";
     SecondInstance = 28, "second-instance", Hold, Now, Plant, true, false,
-        "Another daemon with the same id is guarding this plant; two of them would contradict each other.",
-        "Stop one of the two, or give it an id of its own.",
+        "Another daemon guards this plant, or has the id of this one; two of them would contradict each other.",
+        "Stop one of the two. Its log names the other; each plant has one daemon, each daemon an id of its own.",
         "The other one gone.";
     LeakSensorSilent = 29, "leak-sensor-silent", Tell, Soon, Sensor, false, false,
         "A leak sensor is silent: a leak there would not be seen.",

@@ -62,7 +62,7 @@ pub enum Event {
     },
     /// Our own echo came back from the broker.
     Echo,
-    /// Another live daemon with our id is on the bus, or has gone again.
+    /// Another live daemon that guards this plant, or has our id, is on the bus, or has gone again.
     OtherInstance {
         /// It is there.
         present: bool,

@@ -5,6 +5,7 @@ use crate::support::broker::{Broker, Kind};
 use crate::support::client::{Witness, retained};
 use crate::support::wait;
 use rustix::process::Signal;
+use std::collections::BTreeSet;
 use std::time::{Duration, Instant};
 
 #[test]
@@ -98,5 +99,53 @@ fn a_second_daemon_is_refused_the_folder_and_held_on_the_bus() {
     let _other = Daemon::start("d1", broker.port(), &["cellar"]);
     wait::until("held as a second instance", PATIENCE, || {
         field.permit(&witness)["missing"].to_string().contains("second-instance")
+    });
+}
+
+/// Two installations that were given different ids guard one plant: neither may go on as if alone.
+#[test]
+fn a_second_daemon_with_another_id_is_seen_and_both_close_until_it_is_gone() {
+    let broker = Broker::start(Kind::Mosquitto);
+    let witness = Witness::new(broker.port(), &["#"]);
+    let field = Field::start(broker.port(), "cellar");
+    let first = Daemon::start("d1", broker.port(), &["cellar"]);
+    field.run_water(&witness);
+
+    let came = Instant::now();
+    let mut second = Daemon::start("d2", broker.port(), &["cellar"]);
+    // Each of the two says so in its permit, which names its writer.
+    let both_hold = || {
+        let permits: Vec<_> = field.permits_since(&witness, came);
+        let held = permits.iter().filter(|permit| {
+            permit["permitted"] == false
+                && permit["missing"].to_string().contains("second-instance")
+        });
+        held.map(|permit| permit["instance"].to_string()).collect::<BTreeSet<_>>().len() == 2
+    };
+    wait::until("both hold for a second instance", PATIENCE, both_hold);
+    field.command_since(&witness, "OFF", came);
+    for (daemon, other) in [(&first, " d2"), (&second, " d1")] {
+        let log = daemon.log();
+        let said = log.lines().find(|line| line.contains("another daemon guards this plant"));
+        assert!(said.is_some_and(|line| line.contains(other)), "{log}");
+    }
+    // However the two take each other's guard connection: nothing opens.
+    let held = Instant::now();
+    wait::never("an open while two guard one plant", Duration::from_secs(10), || {
+        witness.on(&field.valve()).iter().any(|h| h.at >= held && h.payload == "ON")
+    });
+
+    // Gone without a word: what it said last (nothing is retained of it) holds nobody up.
+    second.kill();
+    field.wait_permit(&witness, true);
+    let since = Instant::now();
+    let state = field.topic("$state");
+    wait::until("the first one's state stands", PATIENCE, || {
+        retained(broker.port(), &state) == [(state.clone(), "ready".to_owned())]
+    });
+    field.run_water(&witness);
+    wait::never("held again", Duration::from_secs(3), || {
+        let permits = field.permits_since(&witness, since);
+        permits.iter().any(|permit| permit["missing"].to_string().contains("second-instance"))
     });
 }

@@ -101,4 +101,6 @@ fn a_panic_in_one_plant_closes_it_and_the_other_does_not_notice() {
     let commands: Vec<_> = witness.on(&two.valve()).into_iter().filter(|h| h.at >= since).collect();
     assert!(commands.is_empty(), "{commands:?}");
     assert_eq!(two.permit(&witness)["permitted"], true);
+    // The engine that came back knows that the broker is there, and may let water run again.
+    one.run_water(&witness);
 }

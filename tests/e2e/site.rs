@@ -131,6 +131,15 @@ impl Field {
             .unwrap_or(Value::Null)
     }
 
+    /// Every permit heard at or after `since`.
+    pub fn permits_since(&self, witness: &Witness, since: Instant) -> Vec<Value> {
+        let heard = witness.on(&self.topic("guard/permit")).into_iter();
+        heard
+            .filter(|heard| heard.at >= since)
+            .filter_map(|heard| serde_json::from_str(&heard.payload).ok())
+            .collect()
+    }
+
     /// Waits until the permit says so.
     pub fn wait_permit(&self, witness: &Witness, permitted: bool) {
         let end = Instant::now() + PATIENCE;

@@ -18,7 +18,6 @@ use super::outbox::Outbox;
 use super::receive::{Filter, HEARTBEAT, Receiver};
 use super::topics::{DeviceState, Topics};
 use crate::board::Board;
-use crate::engine::event::Event;
 use rumqttc::{
     AsyncClient, ConnectionError, EventLoop, LastWill, Packet, QoS, StateError, SubAck,
     SubscribeFilter, SubscribeReasonCode,
@@ -95,7 +94,8 @@ pub(super) struct Main {
     pub(super) dial: Arc<Dial>,
     pub(super) topics: Topics,
     pub(super) client_id: String,
-    pub(super) instance: String,
+    /// What our heartbeats say: the number of this run and the daemon's id.
+    pub(super) beat: String,
     pub(super) keep_alive: Duration,
     pub(super) outbox: Outbox,
     pub(super) receiver: Arc<Mutex<Receiver>>,
@@ -168,7 +168,7 @@ impl Main {
         };
         let end = session.serve(&mut reports).await;
         if session.ready {
-            lock(&session.main.receiver).tell_all(&Event::BrokerLost);
+            lock(&session.main.receiver).ready(false);
         }
         if matches!(end, End::Stopped) {
             session.goodbye(&mut reports).await;
@@ -322,7 +322,7 @@ impl Session<'_> {
             self.ready = true;
             tracing::info!("broker ready");
             self.main.board.change_health(|health| health.broker_ready = true);
-            lock(&self.main.receiver).tell_all(&Event::BrokerReady);
+            lock(&self.main.receiver).ready(true);
         }
     }
 
@@ -343,13 +343,9 @@ impl Session<'_> {
                 }
             }
         }
-        if now >= self.heartbeat_due {
+        if lock(&self.main.receiver).take_beat_now() || now >= self.heartbeat_due {
             self.heartbeat_due = now + HEARTBEAT;
-            let topic = self.main.topics.instance();
-            let beat = self.main.instance.as_str();
-            if self.client.try_publish(topic, QoS::AtMostOnce, false, beat).is_err() {
-                self.progress.refused.fetch_add(1, Ordering::AcqRel);
-            }
+            self.beat();
         }
         let acknowledged = self.progress.acknowledged.load(Ordering::Acquire);
         if acknowledged != self.acknowledged.0 || self.progress.in_flight() == 0 {
@@ -358,6 +354,15 @@ impl Session<'_> {
             return Some(End::NoAck);
         }
         None
+    }
+
+    fn beat(&self) {
+        for topic in lock(&self.main.receiver).beat_topics() {
+            let beat = self.main.beat.as_str();
+            if self.client.try_publish(topic, QoS::AtMostOnce, false, beat).is_err() {
+                self.progress.refused.fetch_add(1, Ordering::AcqRel);
+            }
+        }
     }
 
     /// Hands on what waits, as much as the client takes.

@@ -127,11 +127,12 @@ pub fn spawn(
         .zip(intakes)
         .map(|(plant, intake)| PlantParts { bus: plant.clone(), intake: intake.clone() })
         .collect();
+    let beat = format!("{instance} {}", settings.daemon.id);
     let receiver = Receiver::new(
         settings,
         parts,
         topics.clone(),
-        instance.to_string(),
+        beat.clone(),
         outbox.clone(),
         board.clone(),
         Arc::clone(clock),
@@ -141,7 +142,7 @@ pub fn spawn(
         dial,
         topics: topics.clone(),
         client_id: format!("permeated-{}-{}", settings.daemon.id, &instance[..8]),
-        instance: instance.to_string(),
+        beat,
         keep_alive: Duration::from_secs(settings.broker.keep_alive_secs.into()),
         outbox: outbox.clone(),
         receiver: Arc::new(Mutex::new(receiver)),

@@ -45,12 +45,30 @@ const HEALTH_EVERY: Duration = Duration::from_secs(1);
 
 #[derive(Clone, Debug, PartialEq, Eq)]
 enum Route {
-    Sensor { plant: usize, sensor: SensorIx },
-    Availability { plant: usize, sensor: SensorIx },
-    Demand { plant: usize },
-    Actuator { plant: usize, actuator: ActuatorIx },
-    Command { plant: usize, node: &'static str, name: &'static str },
-    Instance,
+    Sensor {
+        plant: usize,
+        sensor: SensorIx,
+    },
+    Availability {
+        plant: usize,
+        sensor: SensorIx,
+    },
+    Demand {
+        plant: usize,
+    },
+    Actuator {
+        plant: usize,
+        actuator: ActuatorIx,
+    },
+    Command {
+        plant: usize,
+        node: &'static str,
+        name: &'static str,
+    },
+    /// A heartbeat: of a plant, or of the daemon as a whole.
+    Instance {
+        plant: Option<usize>,
+    },
     OwnState,
     Hub,
 }
@@ -89,6 +107,12 @@ struct PlantSide {
     bus: PlantBus,
     /// Whether the engine lived when we last looked; `None` before its first beat.
     lives: Option<bool>,
+    /// When another daemon that guards this plant was last heard.
+    other_heard: Option<Instant>,
+    /// The engine has been told of it.
+    other_told: bool,
+    /// Panics of the engine that we have seen.
+    panics: u64,
 }
 
 /// What one plant brings along.
@@ -106,11 +130,16 @@ pub(super) struct Receiver {
     outbox: Outbox,
     board: Board,
     clock: WallClock,
-    instance: String,
+    /// What our heartbeats say.
+    beat: String,
     announcer: Announcer,
+    /// When another daemon with our own id was last heard.
     other_heard: Option<Instant>,
     echoed: Option<Instant>,
+    is_ready: bool,
     hub_came: bool,
+    /// Another daemon has just been heard for the first time: it is to hear us at once.
+    beat_now: bool,
     health_due: Instant,
     counts_changed: bool,
 }
@@ -120,7 +149,7 @@ impl Receiver {
         settings: &Settings,
         plants: Vec<PlantParts>,
         topics: Topics,
-        instance: String,
+        beat: String,
         outbox: Outbox,
         board: Board,
         clock: WallClock,
@@ -135,11 +164,13 @@ impl Receiver {
             outbox,
             board,
             clock,
-            instance,
+            beat,
             announcer,
             other_heard: None,
             echoed: None,
+            is_ready: false,
             hub_came: false,
+            beat_now: false,
             health_due: now,
             counts_changed: false,
         };
@@ -147,7 +178,7 @@ impl Receiver {
             receiver.add_plant(settings, plant, parts, now);
         }
         let instance = receiver.topics.instance();
-        receiver.add(instance, Route::Instance, "our own echo".into(), true);
+        receiver.add(instance, Route::Instance { plant: None }, "our own echo".into(), true);
         let state = receiver.topics.daemon_state();
         receiver.add(state, Route::OwnState, "our own state".into(), false);
         if settings.broker.discovery {
@@ -223,12 +254,21 @@ impl Receiver {
                 true,
             );
         }
+        self.add(
+            self.topics.plant_instance(id),
+            Route::Instance { plant: Some(plant) },
+            format!("plant '{id}', other daemons that guard it"),
+            true,
+        );
         self.plants.push(PlantSide {
             setup,
             intake: parts.intake,
             sensors,
             bus: parts.bus,
             lives: None,
+            other_heard: None,
+            other_told: false,
+            panics: 0,
         });
     }
 
@@ -237,17 +277,22 @@ impl Receiver {
         &self.filters
     }
 
-    /// Tells every plant.
-    pub(super) fn tell_all(&self, event: &Event) {
-        for plant in &self.plants {
-            let item = Item { event: event.clone(), arrived: (self.clock)() };
-            plant.intake.put(Lane::Control, item);
+    /// Every subscription is granted, or the connection is gone: tells every plant.
+    pub(super) fn ready(&mut self, ready: bool) {
+        self.is_ready = ready;
+        for plant in 0..self.plants.len() {
+            self.control(plant, if ready { Event::BrokerReady } else { Event::BrokerLost });
         }
     }
 
     /// The broker has answered our subscriptions.
     pub(super) fn subscribed(&mut self, now: Instant) {
         self.announcer.subscribed(now);
+        // Who was there before the outage has time to show himself again.
+        let sides = self.plants.iter_mut().map(|side| &mut side.other_heard);
+        for heard in sides.chain([&mut self.other_heard]).flatten() {
+            *heard = now;
+        }
     }
 
     /// A new connection begins: echoes of before will not come.
@@ -288,7 +333,7 @@ impl Receiver {
                 Route::Demand { plant } => self.demand(plant, publish),
                 Route::Actuator { plant, actuator } => self.actuator(plant, actuator, publish),
                 Route::Command { plant, node, name } => self.command(plant, node, name, publish),
-                Route::Instance => self.heartbeat(publish, now),
+                Route::Instance { plant } => self.heartbeat(plant, publish, now),
                 Route::OwnState => self.own_state(publish),
                 Route::Hub => {
                     if !publish.retain && publish.payload.as_ref() == b"online" {
@@ -430,18 +475,95 @@ impl Receiver {
         publish_log(&entry, &self.plants[plant].setup.plant, &self.topics, &self.outbox);
     }
 
-    fn heartbeat(&mut self, publish: &Publish, now: Instant) {
+    /// A heartbeat that is not ours is another live daemon. Ours come back on the daemon's topic.
+    fn heartbeat(&mut self, plant: Option<usize>, publish: &Publish, now: Instant) {
         if publish.retain {
             return;
         }
-        if publish.payload.as_ref() == self.instance.as_bytes() {
-            self.echoed = Some(now);
+        if publish.payload.as_ref() == self.beat.as_bytes() {
+            if plant.is_none() {
+                self.echoed = Some(now);
+            }
             return;
         }
-        if self.other_heard.replace(now).is_none() {
-            tracing::error!("another daemon with our id is on the bus");
-            self.tell_all(&Event::OtherInstance { present: true });
+        let heard = match plant {
+            Some(plant) => &mut self.plants[plant].other_heard,
+            None => &mut self.other_heard,
+        };
+        if heard.replace(now).is_none() {
+            let other = payload::shown(&publish.payload);
+            match plant {
+                Some(plant) => {
+                    let plant = &self.plants[plant].setup.plant;
+                    tracing::error!(%plant, other, "another daemon guards this plant");
+                }
+                None => tracing::error!(other, "another daemon with our id is on the bus"),
+            }
+            self.beat_now = true;
+            self.tell_of_others();
         }
+    }
+
+    /// Tells each engine whose answer has changed whether another daemon is there.
+    fn tell_of_others(&mut self) {
+        let same_id = self.other_heard.is_some();
+        for plant in 0..self.plants.len() {
+            let side = &mut self.plants[plant];
+            let present = same_id || side.other_heard.is_some();
+            if side.other_told != present {
+                side.other_told = present;
+                self.control(plant, Event::OtherInstance { present });
+            }
+        }
+    }
+
+    /// Forgets those who have been silent for long. What they left on our topics is overwritten.
+    fn look_for_others(&mut self, now: Instant) {
+        if self.echoed.is_none() {
+            // Without a connection nobody can be heard.
+            return;
+        }
+        let is_gone = |heard: &mut Option<Instant>| {
+            heard.take_if(|at| now.duration_since(*at) >= OTHER_GONE).is_some()
+        };
+        let mut gone = is_gone(&mut self.other_heard);
+        for side in &mut self.plants {
+            gone |= is_gone(&mut side.other_heard);
+        }
+        if gone {
+            tracing::info!("the other daemon is gone");
+            self.outbox.assert_all();
+            self.tell_of_others();
+        }
+    }
+
+    /// An engine that came back from a panic has begun anew and knows nothing of the connection.
+    fn look_for_panics(&mut self) {
+        for plant in 0..self.plants.len() {
+            let side = &mut self.plants[plant];
+            let panics = side.bus.alive().panics();
+            if std::mem::replace(&mut side.panics, panics) == panics {
+                continue;
+            }
+            let other = side.other_told;
+            if self.is_ready {
+                self.control(plant, Event::BrokerReady);
+            }
+            if other {
+                self.control(plant, Event::OtherInstance { present: true });
+            }
+        }
+    }
+
+    /// Topics on which we say that we are there.
+    pub(super) fn beat_topics(&self) -> impl Iterator<Item = String> + '_ {
+        let plants = self.plants.iter().map(|side| self.topics.plant_instance(&side.setup.plant));
+        std::iter::once(self.topics.instance()).chain(plants)
+    }
+
+    /// Somebody has to hear our heartbeat now.
+    pub(super) fn take_beat_now(&mut self) -> bool {
+        std::mem::take(&mut self.beat_now)
     }
 
     /// Somebody else wrote our state: the will of a connection that we have replaced, or another
@@ -467,11 +589,8 @@ impl Receiver {
                 }
             }
         }
-        if self.other_heard.is_some_and(|heard| now.duration_since(heard) >= OTHER_GONE) {
-            self.other_heard = None;
-            tracing::info!("the other daemon with our id is gone");
-            self.tell_all(&Event::OtherInstance { present: false });
-        }
+        self.look_for_others(now);
+        self.look_for_panics();
         for plant in &mut self.plants {
             let lives = plant.bus.alive().is_fresh();
             if plant.lives.unwrap_or(lives) != lives {

@@ -223,10 +223,16 @@ impl Topics {
         self.daemon("$description")
     }
 
-    /// The heartbeat of an instance, not retained: comes back to the one who sent it, and tells a
+    /// The heartbeat of a daemon, not retained: comes back to the one who sent it, and tells a
     /// second daemon with the same id that it is not alone.
     pub fn instance(&self) -> String {
         self.daemon("$instance")
+    }
+
+    /// The heartbeat for one plant, not retained (a dead one's last word must not look alive): tells
+    /// every daemon that guards this plant, whatever its id, that it is not alone.
+    pub fn plant_instance(&self, plant: &str) -> String {
+        self.plant(plant, "$instance")
     }
 
     /// `$state` of a plant.

@@ -542,7 +542,7 @@ impl Guard {
             ..Evidence::default()
         });
         self.hold(cx, AlarmId::SecondInstance, self.other_instance, false, || Evidence {
-            text: "Another daemon with this id is on the bus.".to_owned(),
+            text: "Another daemon guards this plant too.".to_owned(),
             ..Evidence::default()
         });
         self.hold(cx, AlarmId::StateLost, self.state_lost, false, || Evidence {

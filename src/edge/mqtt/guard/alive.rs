@@ -76,7 +76,7 @@ impl Alive {
     }
 
     /// Panics so far.
-    pub(super) fn panics(&self) -> u64 {
+    pub(crate) fn panics(&self) -> u64 {
         self.shared.panics.load(Ordering::Acquire)
     }
 
