@@ -504,7 +504,8 @@ impl Guard {
         let setup = cx.setup;
         let now = cx.now.mono;
         let evident = flow::by_meters(setup, &self.meters, &self.probes, now, None)
-            .or_else(|| self.supply_open(setup));
+            .or_else(|| self.supply_open(setup))
+            .or_else(|| self.closed_blindly(setup));
         let source = flow::source(setup);
         self.flow.count(setup, source, &self.meters, &self.probes, now);
         match self.flow.update(now, evident) {
@@ -535,6 +536,21 @@ impl Guard {
                 self.run = None;
             }
         }
+    }
+
+    /// Where neither a state nor a meter can confirm anything, a valve that was told to close, by us
+    /// or by others, counts as closed: else the smallest plant would never know that a run is over,
+    /// would miss its probe all night, and would judge the first water of the morning as if it had
+    /// long been flowing.
+    fn closed_blindly(&self, setup: &Setup) -> Option<bool> {
+        let mut valves = setup.actuators_of(Role::SupplyValve).peekable();
+        valves.peek()?;
+        valves
+            .all(|valve| {
+                !self.can_confirm(setup, valve)
+                    && self.valves[valve].known() == Known::CommandedNotConfirmed
+            })
+            .then_some(false)
     }
 
     fn litres_known(&self, setup: &Setup) -> bool {

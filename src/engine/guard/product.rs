@@ -4,8 +4,10 @@
 //! a ceiling during the rinse-in after a start, when standing water of the last vessel leaves; and
 //! from then on the dose, ppm times litres, with at least so many readings over at least so long.
 //!
-//! Invariants: one spike is nothing; a lost message counts as neither good nor bad; the dose goes
-//! back to zero only after litres of water that read below the limit, never by time.
+//! Invariants: one spike is nothing, and neither is its copy; a lost message counts as neither good
+//! nor bad; the dose falls only with litres of water that read below the limit, never by time: so
+//! many litres take a whole limit's dose back. Without that a probe that flickers between 0 and one
+//! step would fill the dose over the hours, with water that is purer than anybody can see.
 
 use crate::engine::time::{Mono, Span};
 use crate::settings::schema::ProductLimits;
@@ -199,7 +201,10 @@ impl Judge {
         if look.median < limits.limit_ppm {
             self.clean_litres += passed;
             self.clean_readings = self.clean_readings.saturating_add(1);
-            if self.is_clear(limits, look.litres.is_some()) {
+            let share = passed / limits.clear_litres.max(1e-3);
+            self.dose = (self.dose - limits.dose_ppm_litres * share).max(0.0);
+            let paid_back = look.litres.is_some() && self.dose <= 0.0;
+            if paid_back || self.is_clear(limits, look.litres.is_some()) {
                 self.dose = 0.0;
                 self.over_count = 0;
                 self.over_since = None;
@@ -208,7 +213,9 @@ impl Judge {
         }
         self.clean_litres = 0.0;
         self.clean_readings = 0;
-        self.dose += look.median * passed;
+        // What is beyond the fast limit is that rule's business: here it would only make the dose of
+        // a single spike and its copy stand for dozens of litres.
+        self.dose += look.median.min(limits.fast_ppm) * passed;
         let long_enough = self.over(look, true, limits);
         let enough = look.litres.is_none() || self.dose >= limits.dose_ppm_litres;
         (long_enough && enough).then_some(Verdict {
@@ -347,15 +354,50 @@ mod tests {
         }
         let dose = run.judge.dose();
         assert!(dose > 0.0);
-        // A pause of an hour, then a little pure water: the dose stands.
+        // A pause of an hour, then a little pure water: it takes back its share and no more. The
+        // first of it still shows the median of before.
         run.now = run.now + Span::from_secs(3600);
-        for _ in 0..10 {
+        let before = run.litres;
+        for _ in 0..4 {
             run.read(0.0);
         }
-        assert!(run.judge.dose() >= dose);
+        let paid = 0.5 * (run.litres - before);
+        assert!(run.judge.dose() >= dose - paid - 1e-9 && run.judge.dose() > 0.0);
         for _ in 0..90 {
             run.read(0.0);
         }
         assert_eq!(run.judge.dose(), 0.0);
+    }
+
+    #[test]
+    fn a_reading_that_flickers_by_one_step_does_not_add_up_over_the_hours() {
+        let mut run = Run::new();
+        run.rinse();
+        // Two in twenty at one step, for 100 L.
+        for _ in 0..400 {
+            for ppm in [0.0; 18].into_iter().chain([1.0; 2]) {
+                assert_eq!(run.read(ppm), None);
+            }
+        }
+    }
+
+    #[test]
+    fn half_of_the_readings_at_one_step_close() {
+        let mut run = Run::new();
+        run.rinse();
+        let closed = (0..400)
+            .any(|_| [1.0, 1.0, 1.0, 0.0, 0.0, 0.0].into_iter().any(|ppm| run.read(ppm).is_some()));
+        assert!(closed, "water that reads 0.5 ppm in the mean is never closed");
+    }
+
+    #[test]
+    fn a_spike_with_its_copy_is_nothing() {
+        let mut run = Run::new();
+        run.rinse();
+        for _ in 0..20 {
+            for ppm in [400.0, 400.0].into_iter().chain([0.0; 90]) {
+                assert_eq!(run.read(ppm), None);
+            }
+        }
     }
 }

@@ -102,11 +102,12 @@ limits!(
         #[schemars(range(min = 0, max = 9))]
         #[schemars(extend("x-unit" = "readings"))]
         median_readings: u32 = 0,
-        /// Silent while water flows: this many usual intervals. Lower: one lost message holds the
-        /// plant. Higher: water runs unwatched for longer.
+        /// Silent while water flows: this many usual intervals; 3.5 lets two messages in a row be
+        /// lost, with the usual irregularity of a radio. Lower: one lost message holds the plant.
+        /// Higher: water runs unwatched for longer.
         #[schemars(range(min = 1.5, max = 20))]
         #[schemars(extend("x-unit" = "intervals"))]
-        stale_factor: f64 = 3.0,
+        stale_factor: f64 = 3.5,
         /// But at least this long. Lower: a short Wi-Fi pause holds the plant. Higher: water runs
         /// unwatched for longer.
         #[schemars(range(min = 1, max = 600))]

@@ -1,0 +1,35 @@
+//! A small generator (splitmix64), so that a trial is named by its number.
+
+#[derive(Clone, Debug)]
+pub struct Random(u64);
+
+impl Random {
+    pub fn new(seed: u64) -> Self {
+        Self(seed.wrapping_mul(0x2545_f491_4f6c_dd1d).wrapping_add(7))
+    }
+
+    fn bits(&mut self) -> u64 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        z ^ (z >> 31)
+    }
+
+    /// From 0 to 1.
+    pub fn unit(&mut self) -> f64 {
+        (self.bits() >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    pub fn between(&mut self, low: f64, high: f64) -> f64 {
+        low + (high - low) * self.unit()
+    }
+
+    pub fn chance(&mut self, probability: f64) -> bool {
+        self.unit() < probability
+    }
+
+    pub fn pick<T: Copy>(&mut self, all: &[T]) -> T {
+        all[(self.bits() % all.len() as u64) as usize]
+    }
+}

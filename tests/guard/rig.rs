@@ -1,0 +1,155 @@
+//! An engine with invented time, and what it said.
+
+use permeated::engine::Engine;
+use permeated::engine::catalogue::AlarmId;
+use permeated::engine::event::{Ask, Command, Event, Found, Reading, Started};
+use permeated::engine::output::{Action, AlarmKey, LogEntry, Output, Permit};
+use permeated::engine::setup::{ActuatorIx, SensorIx, Setup};
+use permeated::engine::time::{Mono, Now, Span, Wall};
+use permeated::settings::load::load_str;
+use permeated::settings::schema::OnStop;
+use std::sync::Arc;
+
+const EPOCH: i64 = 1_795_600_800_000;
+
+/// Resolves one plant, `home`, from strictly checked settings.
+pub fn setup(toml: &str) -> Arc<Setup> {
+    let loaded =
+        load_str("guard.toml", toml).unwrap_or_else(|problems| panic!("{problems}\n{toml}"));
+    Arc::new(Setup::resolve("home", &loaded.settings.plants["home"], OnStop::Close, 5))
+}
+
+pub struct Rig {
+    pub engine: Engine,
+    pub now: Mono,
+    /// Commands to actuators: when, which, what.
+    pub sent: Vec<(Mono, ActuatorIx, Action)>,
+    pub permit: Option<Permit>,
+    pub logs: Vec<LogEntry>,
+    /// Answers `Persist` at once, as a healthy disk does.
+    pub disk: bool,
+    /// Acknowledges closes at once, as a healthy broker does.
+    pub broker: bool,
+}
+
+impl Rig {
+    pub fn new(setup: Arc<Setup>) -> Self {
+        let actuators = setup.actuators.len();
+        let mut rig = Self {
+            engine: Engine::new(setup),
+            now: Mono::ZERO,
+            sent: Vec::new(),
+            permit: None,
+            logs: Vec::new(),
+            disk: true,
+            broker: true,
+        };
+        rig.event(Event::Started(Started { found: Found::New, away: None, clean: true }));
+        rig.event(Event::Clock { sane: true, stepped: Span::ZERO });
+        for actuator in 0..actuators {
+            rig.event(Event::GuardConnected { actuator });
+        }
+        rig.event(Event::BrokerReady);
+        rig
+    }
+
+    pub fn sensor(&self, id: &str) -> Option<SensorIx> {
+        self.engine.setup().sensors.iter().position(|sensor| sensor.id == id)
+    }
+
+    pub fn actuator(&self, id: &str) -> ActuatorIx {
+        let actuators = &self.engine.setup().actuators;
+        actuators.iter().position(|known| known.id == id).unwrap_or_else(|| panic!("no {id}"))
+    }
+
+    pub fn event(&mut self, event: Event) {
+        let wall = Wall::from_millis(EPOCH + self.now.millis());
+        self.engine.handle(Now::new(self.now, wall), event);
+        while let Some(output) = self.engine.poll_output() {
+            match output {
+                Output::Send(send) => {
+                    self.sent.push((self.now, send.actuator, send.action));
+                    if send.action == Action::Close && self.broker {
+                        self.event(Event::CloseAcknowledged { actuator: send.actuator });
+                    }
+                }
+                Output::Persist { token } if self.disk => self.event(Event::Persisted { token }),
+                Output::Permit(permit) => self.permit = Some(permit),
+                Output::Log(entry) => self.logs.push(entry),
+                _ => {}
+            }
+        }
+    }
+
+    /// A live message, if the plant has this sensor.
+    pub fn read(&mut self, id: &str, value: f64) {
+        if let Some(sensor) = self.sensor(id) {
+            self.event(Event::Reading(Reading {
+                sensor,
+                value,
+                retained: false,
+                arrived: None,
+                stamp: None,
+            }));
+        }
+    }
+
+    /// Lets time pass until then, waking at every deadline as a driver does.
+    pub fn until(&mut self, until: Mono) {
+        while let Some((due, _)) = self.engine.poll_timeout().filter(|(due, _)| *due <= until) {
+            self.now = due.max(self.now);
+            self.event(Event::Tick);
+        }
+        self.now = until;
+    }
+
+    pub fn wait(&mut self, secs: f64) {
+        self.until(self.now + Span::from_secs_f64(secs));
+    }
+
+    /// The same messages every five seconds for a while.
+    pub fn run(&mut self, secs: f64, readings: &[(&str, f64)]) {
+        let end = self.now + Span::from_secs_f64(secs);
+        while self.now < end {
+            self.wait(5.0);
+            for (id, value) in readings {
+                self.read(id, *value);
+            }
+        }
+    }
+
+    /// Gives the answer.
+    pub fn ask(&mut self, what: Ask) -> String {
+        let before = self.logs.len();
+        self.event(Event::Command(Command { id: "test".into(), at: None, what }));
+        self.logs[before..]
+            .iter()
+            .rev()
+            .find(|entry| entry.kind == "answer")
+            .map(|entry| entry.text.clone())
+            .unwrap_or_default()
+    }
+
+    pub fn reset(&mut self, alarm: AlarmId) -> String {
+        self.ask(Ask::Reset { cause: alarm.name().into(), reason: "looked at".into() })
+    }
+
+    pub fn stands(&self, alarm: AlarmId) -> bool {
+        self.engine.alarms().stands(AlarmKey::plant(alarm))
+    }
+
+    pub fn permitted(&self) -> bool {
+        self.permit.as_ref().is_some_and(|permit| permit.permitted)
+    }
+
+    pub fn missing(&self) -> Vec<String> {
+        let permit = self.permit.as_ref().expect("a permit is always there");
+        permit.missing.iter().map(|missing| missing.cause.clone()).collect()
+    }
+
+    /// How often an actuator was told so.
+    pub fn told(&self, id: &str, action: Action) -> usize {
+        let wanted = self.actuator(id);
+        self.sent.iter().filter(|(_, which, what)| *which == wanted && *what == action).count()
+    }
+}
