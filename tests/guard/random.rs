@@ -28,8 +28,4 @@ impl Random {
     pub fn chance(&mut self, probability: f64) -> bool {
         self.unit() < probability
     }
-
-    pub fn pick<T: Copy>(&mut self, all: &[T]) -> T {
-        all[(self.bits() % all.len() as u64) as usize]
-    }
 }
