@@ -332,7 +332,7 @@ impl Guard {
 
         let silent = if !has_probe {
             Some(false)
-        } else if self.flow.is_flowing() {
+        } else if self.flow.is_running() {
             Some(!self.product_seen(setup, now, |sensor| {
                 self.probes[sensor].silence_flowing(&setup.sensors[sensor], limits)
             }))
@@ -413,7 +413,7 @@ impl Guard {
         let setup = cx.setup;
         let now = cx.now.mono;
         let limits = &setup.limits.pressure;
-        let flowing = self.flow.is_flowing();
+        let flowing = self.flow.is_running();
         let secs = Span::from_secs_f64;
         let feed = self
             .median_at(setup, now, Quantity::Pressure, &[Point::Feed, Point::Supply])

@@ -1,6 +1,8 @@
 //! Whether water flows, and how much product has been made, by the best evidence there is.
 //!
-//! Evidence in order: meters; the valve's own state; what was seen on its topic. Litres come from a
+//! Evidence in order: meters; the valve's own state; what was seen on its topic. Once the valve should
+//! be shut, only what a meter says later shows that water flows: probes and meters that speak seldom
+//! while they are idle fall silent together with the close. Litres come from a
 //! meter on the product or permeate, else from one on the feed side times the declared recovery, else
 //! from the declared flow. A meter that falls silent while water flows is bridged by the last known
 //! rate, and what was bridged is taken off again when its counter comes back: litres are never
@@ -71,8 +73,8 @@ pub(super) fn source(setup: &Setup) -> Source {
     }
 }
 
-/// What the meters say: water flows, none flows, or nobody can tell. With `after`, only messages
-/// later than that count as "none flows".
+/// What the meters say: water flows, none flows, or nobody can tell. With `after`, only what they
+/// said later than that counts ([`Meter::flows`]).
 pub(super) fn by_meters(
     setup: &Setup,
     meters: &[Option<Meter>],
@@ -85,12 +87,10 @@ pub(super) fn by_meters(
     for (index, meter) in meters.iter().enumerate() {
         let Some(meter) = meter else { continue };
         let silence = probes[index].silence_flowing(&setup.sensors[index], &setup.limits.guard);
-        let Some(rate) = meter.rate(now, silence) else { continue };
-        if rate > none {
-            return Some(true);
-        }
-        if after.is_none_or(|after| meter.at().is_some_and(|at| at > after)) {
-            quiet = Some(false);
+        match meter.flows(now, silence, none, after) {
+            Some(true) => return Some(true),
+            Some(false) => quiet = Some(false),
+            None => {}
         }
     }
     quiet
@@ -181,7 +181,7 @@ impl Flow {
                 }
             }
             Source::Declared(rate) => {
-                if self.is_flowing() {
+                if self.is_running() {
                     self.made += rate * elapsed.minutes();
                 }
             }

@@ -28,6 +28,9 @@ pub(super) struct Meter {
     litres: f64,
     rate: Option<f64>,
     at: Option<Mono>,
+    /// Where the stretch begins of which `rate` is the mean; a rate sensor's is its own moment.
+    #[serde(default)]
+    began: Option<Mono>,
 }
 
 impl Meter {
@@ -44,7 +47,7 @@ impl Meter {
             Quantity::Flow => Kind::Rate,
             _ => return None,
         };
-        Some(Self { kind, litres: 0.0, rate: None, at: None })
+        Some(Self { kind, litres: 0.0, rate: None, at: None, began: None })
     }
 
     /// Takes a live, plausible reading.
@@ -60,6 +63,7 @@ impl Meter {
                 }
                 self.rate = Some(reading.value);
                 self.at = Some(now);
+                self.began = Some(now);
                 return;
             }
         };
@@ -71,6 +75,7 @@ impl Meter {
         self.litres += step.litres;
         if let Some(since) = since.filter(|since| *since > Span::ZERO) {
             self.rate = Some(step.litres / since.minutes());
+            self.began = self.at;
         }
         self.at = Some(now);
     }
@@ -83,6 +88,7 @@ impl Meter {
         }
         self.rate = None;
         self.at = None;
+        self.began = None;
     }
 
     /// Running litres since this meter was first seen. Never falls.
@@ -99,5 +105,25 @@ impl Meter {
     /// When the last message came.
     pub(super) fn at(&self) -> Option<Mono> {
         self.at
+    }
+
+    /// Whether water flows, by messages later than `after` alone: "none" by any of them, "flows" only
+    /// by one whose stretch lies wholly after it, for the first count after a close tells what had
+    /// flowed before. `None`: it does not say.
+    pub(super) fn flows(
+        &self,
+        now: Mono,
+        silence_most: Span,
+        none: f64,
+        after: Option<Mono>,
+    ) -> Option<bool> {
+        let flows = self.rate(now, silence_most)? > none;
+        let Some(after) = after else { return Some(flows) };
+        let speaks = if flows {
+            self.began.is_some_and(|began| began >= after) && self.at > Some(after)
+        } else {
+            self.at > Some(after)
+        };
+        speaks.then_some(flows)
     }
 }

@@ -294,6 +294,18 @@ impl Guard {
         )
     }
 
+    /// Since when a valve in the supply should be shut; one of several is enough.
+    fn supply_shut_since(&self, setup: &Setup) -> Option<Mono> {
+        setup
+            .actuators_of(Role::SupplyValve)
+            .filter_map(|valve| {
+                let state = setup.actuators[valve].state_sensor;
+                let spoken = state.is_some_and(|sensor| self.probes[sensor].last().is_some());
+                self.valves[valve].shut_since(spoken)
+            })
+            .min()
+    }
+
     /// What the supply valve is known to be.
     pub fn supply_known(&self, setup: &Setup) -> Known {
         setup
@@ -354,7 +366,9 @@ impl Guard {
                     serde_json::Value::Null,
                 );
             }
-            Event::CloseAcknowledged { actuator } => self.valves[*actuator].close_acknowledged(),
+            Event::CloseAcknowledged { actuator } => {
+                self.valves[*actuator].close_acknowledged(cx.now.mono)
+            }
             Event::SeenOnTopic { actuator, open } => self.seen_on_topic(cx, *actuator, *open),
             Event::Demand { wanted } => self.demand_wanted = *wanted,
             Event::Persisted { token } => self.persisted(cx, *token),
@@ -474,7 +488,7 @@ impl Guard {
 
     fn seen_on_topic(&mut self, cx: &mut Context<'_>, actuator: ActuatorIx, open: bool) {
         let setup = &cx.setup.actuators[actuator];
-        self.valves[actuator].seen(open);
+        self.valves[actuator].seen(cx.now.mono, open);
         if !open || setup.role != Role::SupplyValve || self.permit.is_permitted() {
             return;
         }
@@ -503,9 +517,14 @@ impl Guard {
     fn look_at_flow(&mut self, cx: &mut Context<'_>) {
         let setup = cx.setup;
         let now = cx.now.mono;
-        let evident = flow::by_meters(setup, &self.meters, &self.probes, now, None)
-            .or_else(|| self.supply_open(setup))
-            .or_else(|| self.closed_blindly(setup));
+        let evident = match self.supply_shut_since(setup) {
+            Some(shut) => {
+                flow::by_meters(setup, &self.meters, &self.probes, now, Some(shut)).or(Some(false))
+            }
+            None => flow::by_meters(setup, &self.meters, &self.probes, now, None)
+                .or_else(|| self.supply_open(setup))
+                .or_else(|| self.closed_blindly(setup)),
+        };
         let source = flow::source(setup);
         self.flow.count(setup, source, &self.meters, &self.probes, now);
         match self.flow.update(now, evident) {

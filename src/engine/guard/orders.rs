@@ -139,7 +139,7 @@ impl Guard {
         let reported_open = config
             .state_sensor
             .and_then(|sensor| self.probes[sensor].last())
-            .map(|(_, value)| value >= 0.5);
+            .map(|(at, value)| (at, value >= 0.5));
         let flow = if config.role == Role::SupplyValve {
             let after = self.valves[actuator].closed_at();
             by_meters(setup, &self.meters, &self.probes, now, after)
@@ -154,7 +154,7 @@ impl Guard {
         let opened = before != Known::Open && after == Known::Open;
         if opened
             && config.role == Role::SupplyValve
-            && reported_open == Some(true)
+            && reported_open.is_some_and(|(_, open)| open)
             && !self.permit.is_permitted()
             && before == Known::Closed
         {

@@ -4,6 +4,7 @@ use crate::engine::Engine;
 use crate::engine::catalogue::AlarmId;
 use crate::engine::event::{Ask, Command, Event, Found, Reading, ServiceEntry, Started};
 use crate::engine::output::{Action, AlarmKey, Output, Permit};
+use crate::engine::phase::Phase;
 use crate::engine::setup::{SensorIx, Setup};
 use crate::engine::time::{Mono, Now, Span, Wall};
 use crate::settings::schema::{OnStop, Plant};
@@ -625,4 +626,101 @@ fn a_late_driver_gives_the_same_states_as_a_punctual_one() {
         late.read(id, value);
     }
     assert!(punctual.engine.snapshot() == late.engine.snapshot(), "the states differ");
+}
+
+/// Probes and meters that speak every five seconds while water flows and once a minute otherwise:
+/// the change of pace comes with the close, and is no silence of a probe.
+#[test]
+fn probes_that_slow_down_when_the_hub_closes_hold_nothing() {
+    let mut rig = Rig::smallest_producing();
+    for _ in 0..4 {
+        rig.event(Event::SeenOnTopic { actuator: 0, open: false });
+        for _ in 0..30 {
+            rig.wait(60.0);
+            rig.read("product", 0.0);
+            rig.read("permeate", 6.0);
+        }
+        assert!(!rig.stands(AlarmId::ProductProbeStale), "silence while the valve is closed");
+        assert_eq!(rig.engine.guard().phase(), Phase::Idle, "nothing shows that water flows");
+        assert!(rig.permitted(), "{:?}", rig.missing());
+        rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+        assert_eq!(rig.run(300.0, &[("product", 0.0), ("permeate", 6.0)]), None);
+        assert!(rig.engine.guard().is_flowing());
+    }
+}
+
+#[test]
+fn probes_that_slow_down_when_the_valve_says_closed_hold_nothing() {
+    let mut rig = Rig::new(&FULL.replace("mode = \"level\"", "mode = \"hub\""));
+    for _ in 0..4 {
+        rig.run(600.0, &Rig::full_readings(30.0, 0.0, 0.15, 1.0));
+        // The last words of the meters come together with the valve's own.
+        rig.read("state", 0.0);
+        for _ in 0..30 {
+            rig.wait(60.0);
+            for (id, value) in Rig::full_readings(30.0, 0.0, 0.0, 0.0) {
+                rig.read(id, value);
+            }
+        }
+        assert!(!rig.stands(AlarmId::ProductProbeStale), "silence while the valve is closed");
+        assert_eq!(rig.engine.guard().phase(), Phase::Idle);
+        assert!(rig.permitted(), "{:?}", rig.missing());
+    }
+}
+
+/// A counter that speaks once a minute tells with its first message after the close what flowed
+/// before it; that is no new run.
+#[test]
+fn the_first_count_after_a_close_begins_no_run() {
+    let counter = FULL.replace("mode = \"level\"", "mode = \"hub\"").replace(
+        "quantity = \"flow\"\npoint = \"permeate\"\nunit = \"L/min\"",
+        "quantity = \"volume\"\npoint = \"permeate\"\nunit = \"L\"",
+    );
+    let mut rig = Rig::new(&counter);
+    let mut litres = 0.0;
+    for _ in 0..120 {
+        rig.wait(5.0);
+        litres += 0.0125;
+        for (id, value) in Rig::full_readings(30.0, 0.0, litres, 1.0) {
+            rig.read(id, value);
+        }
+    }
+    assert!(rig.engine.guard().is_flowing());
+    rig.wait(4.0);
+    rig.read("state", 0.0);
+    litres += 0.01;
+    let mut runs = 0;
+    for _ in 0..30 {
+        rig.wait(60.0);
+        for (id, value) in Rig::full_readings(30.0, 0.0, litres, 0.0) {
+            rig.read(id, value);
+        }
+        runs += usize::from(rig.engine.guard().is_flowing());
+    }
+    assert_eq!(runs, 0, "one message across the close must not begin a run");
+    assert!(!rig.stands(AlarmId::ProductProbeStale));
+    // Water that really passes the closed valve is seen by the next counts.
+    for _ in 0..3 {
+        rig.wait(60.0);
+        litres += 0.15;
+        rig.read("flow", litres);
+    }
+    assert!(rig.engine.guard().is_flowing(), "the meter outweighs the valve's word");
+}
+
+#[test]
+fn a_state_sensor_that_died_on_closed_does_not_hide_that_water_may_run() {
+    let without_meter = FULL.replace("mode = \"level\"", "mode = \"hub\"").replace(
+        "[sensors.flow]\ntopic = \"p/flow\"\nquantity = \"flow\"\npoint = \"permeate\"\nunit = \"L/min\"",
+        "[sensors.flow]\ntopic = \"p/flow\"\nquantity = \"tds\"\npoint = \"permeate\"\nunit = \"ppm\"",
+    );
+    let mut rig = Rig::new(&without_meter);
+    rig.run(120.0, &Rig::full_readings(30.0, 0.0, 6.0, 0.0));
+    assert!(rig.permitted(), "{:?}", rig.missing());
+    rig.wait(1.0);
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    // From here on the state sensor is silent, and the product is bad.
+    let spoiled = [("product", 45.0), ("level", 30.0), ("pressure", 4.0), ("flow", 6.0)];
+    assert!(rig.run(60.0, &spoiled).is_some(), "the product is judged all the same");
+    assert!(rig.stands(AlarmId::ProductTdsHigh));
 }

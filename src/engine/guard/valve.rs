@@ -89,8 +89,8 @@ enum Stage {
 /// What others report about an actuator.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
 pub(super) struct Evidence {
-    /// Its own live state: open?
-    pub(super) reported_open: Option<bool>,
+    /// Its own live state and since when that is known: open?
+    pub(super) reported_open: Option<(Mono, bool)>,
     /// Water flows, by a meter.
     pub(super) flow: Option<bool>,
 }
@@ -109,6 +109,15 @@ pub(super) struct Valve {
     close_time: Option<Span>,
     /// When an open may be decided again.
     not_before: Option<Mono>,
+    /// Its own state has said closed since then.
+    #[serde(default)]
+    said_closed: Option<Mono>,
+    /// The broker took our close, or somebody's was seen, and nothing since spoke of open.
+    #[serde(default)]
+    told_closed: Option<Mono>,
+    /// When an open was last sent by us or seen on its topic.
+    #[serde(default)]
+    told_open: Option<Mono>,
 }
 
 impl Valve {
@@ -121,6 +130,9 @@ impl Valve {
             closed_at: None,
             close_time: None,
             not_before: None,
+            said_closed: None,
+            told_closed: None,
+            told_open: None,
         }
     }
 
@@ -138,6 +150,12 @@ impl Valve {
 
     pub(super) const fn closed_at(&self) -> Option<Mono> {
         self.closed_at
+    }
+
+    /// Since when it should be shut: by its own state if it has one that has spoken, else by a close
+    /// that the broker took or that was seen on its topic. What flows later must be shown by a meter.
+    pub(super) const fn shut_since(&self, has_spoken: bool) -> Option<Mono> {
+        if has_spoken { self.said_closed } else { self.told_closed }
     }
 
     /// Takes the time from the last close to its confirmation, once.
@@ -163,6 +181,8 @@ impl Valve {
         self.acknowledged = false;
         self.known = Known::Unknown;
         self.stage = Stage::Rest;
+        self.said_closed = None;
+        self.told_closed = None;
     }
 
     /// The guard connection got its CONNACK: whatever was before, its will may have fired.
@@ -181,30 +201,54 @@ impl Valve {
         }
     }
 
-    pub(super) fn close_acknowledged(&mut self) {
+    pub(super) fn close_acknowledged(&mut self, now: Mono) {
         if matches!(self.stage, Stage::Closing { .. }) {
             self.acknowledged = true;
+            self.told_closed.get_or_insert(now);
         }
     }
 
+    const fn heard_open(&mut self, now: Mono) {
+        self.told_open = Some(now);
+        self.told_closed = None;
+        self.said_closed = None;
+    }
+
     /// Somebody else's command was seen on the topic.
-    pub(super) fn seen(&mut self, open: bool) {
+    pub(super) fn seen(&mut self, now: Mono, open: bool) {
         if open {
             self.known = Known::Open;
             self.acknowledged = false;
+            self.heard_open(now);
             // Whatever we said before has been contradicted.
             if matches!(self.stage, Stage::Closing { .. }) {
                 self.stage = Stage::Rest;
             }
-        } else if !matches!(self.stage, Stage::Closing { .. }) {
-            self.known = Known::CommandedNotConfirmed;
-            self.stage = Stage::Rest;
+        } else {
+            self.told_closed.get_or_insert(now);
+            if !matches!(self.stage, Stage::Closing { .. }) {
+                self.known = Known::CommandedNotConfirmed;
+                self.stage = Stage::Rest;
+            }
         }
     }
 
     /// Something was reported: its state or the flow.
     pub(super) fn observe(&mut self, now: Mono, evidence: Evidence) {
-        let evident = match (evidence.reported_open, evidence.flow) {
+        // "Closed" from before the last open is no answer to it: a state sensor that has died would
+        // else hide that water runs.
+        let reported = evidence
+            .reported_open
+            .filter(|(at, open)| *open || self.told_open.is_none_or(|told| *at >= told))
+            .map(|(_, open)| open);
+        match reported {
+            Some(false) => {
+                self.said_closed.get_or_insert(now);
+            }
+            Some(true) => self.said_closed = None,
+            None => {}
+        }
+        let evident = match (reported, evidence.flow) {
             // A valve that says closed while water runs is not closed.
             (Some(false), Some(true)) => None,
             (Some(state), _) => Some(state),
@@ -323,6 +367,7 @@ impl Valve {
         }
         self.stage = Stage::Opened { since: now, renewed: now };
         self.acknowledged = false;
+        self.heard_open(now);
         out.push(Output::Send(Send { actuator, action: Action::Open, decided: now, attempt: 1 }));
         true
     }
