@@ -7,6 +7,7 @@
 pub mod app;
 pub mod board;
 pub mod broker;
+pub mod calendar;
 pub mod cli;
 pub mod clock;
 pub mod cmd;

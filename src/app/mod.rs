@@ -7,6 +7,7 @@
 //! Exit codes: 0 stopped cleanly, 69 the state folder is in use or not to be had (try again later),
 //! 70 an engine could not be kept running, 78 the settings are wrong.
 
+mod almanac;
 mod driver;
 mod restore;
 mod source;
@@ -20,6 +21,7 @@ use crate::engine::setup::Setup;
 use crate::engine::time::Span;
 use crate::intake::{Intake, Item, Lane};
 use crate::settings::Settings;
+use almanac::Almanac;
 use driver::{Driver, Hooks};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -134,7 +136,8 @@ pub fn run(settings: Settings) -> Result<ExitCode, StartError> {
     }
     drop(stopped);
 
-    supervise(&signals, &hooks, &intakes, &board, &journal);
+    let almanac = Almanac::new(&settings);
+    supervise(&signals, &hooks, &intakes, &board, &journal, almanac);
 
     tracing::info!("stopping: closing valves");
     for intake in &intakes {
@@ -188,6 +191,7 @@ fn supervise(
     intakes: &[Intake],
     board: &Board,
     journal: &Journal,
+    mut almanac: Almanac,
 ) {
     let (mut watch, sane) = StepWatch::begin();
     let tell = |sane: bool, stepped: Span| {
@@ -206,6 +210,11 @@ fn supervise(
         if let Some((sane, stepped)) = watch.look() {
             tracing::warn!(sane, stepped_secs = stepped.secs(), "the clock changed");
             tell(sane, stepped);
+            almanac.forget();
+        }
+        for (plant, calendar) in almanac.look(clock::wall()) {
+            let event = Event::Calendar(calendar);
+            intakes[plant].put(Lane::Control, Item { event, arrived: clock::wall() });
         }
         let sequence = journal.sequence_on_disk();
         board.change_health(|health| {

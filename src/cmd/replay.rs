@@ -142,7 +142,11 @@ pub fn replay(
     let keep_alive = settings.broker.guard_keep_alive_secs;
     let setup = Arc::new(Setup::resolve(id, plant, settings.daemon.on_stop, keep_alive));
     match (&args.input, &args.journal) {
-        (Some(path), _) => from_file(path, args.all, &setup, plant, out),
+        (Some(path), _) => {
+            let zone =
+                jiff::tz::TimeZone::get(&settings.daemon.zone).unwrap_or(jiff::tz::TimeZone::UTC);
+            from_file(path, args.all, &setup, (plant, &zone), out)
+        }
         (None, Some(dir)) => {
             let reader = Reader::open(dir)?;
             from_journal(reader, args, &setup, out)
@@ -248,7 +252,7 @@ fn from_file(
     path: &PathBuf,
     all: bool,
     setup: &Arc<Setup>,
-    plant: &Plant,
+    (plant, zone): (&Plant, &jiff::tz::TimeZone),
     out: &mut dyn Write,
 ) -> Result<Summary, ReplayError> {
     let file =
@@ -269,6 +273,7 @@ fn from_file(
         answers: Some(Vec::new()),
     };
     let mut start: Option<Wall> = None;
+    let mut calendar_until = None;
     while let Some((at, event)) = input.next()? {
         let first = start.is_none();
         let since = at.since(*start.get_or_insert(at));
@@ -288,6 +293,11 @@ fn from_file(
             }
         }
         stage.wake_until(now)?;
+        if first || calendar_until.is_some_and(|until| at >= until) {
+            let calendar = crate::calendar::calendar(&plant.plan, zone, at);
+            calendar_until = crate::calendar::until(&calendar);
+            stage.handle(now, Event::Calendar(calendar))?;
+        }
         stage.handle(now, event)?;
         stage.answer(now)?;
     }

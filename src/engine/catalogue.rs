@@ -30,8 +30,14 @@ pub enum Kind {
     Temperature,
     /// Seconds.
     Duration,
+    /// Hours.
+    Hours,
     /// Days.
     Days,
+    /// A point in time: seconds since 1970-01-01T00:00:00Z.
+    Instant,
+    /// Grams, weighed.
+    Grams,
     /// mg on the meter's scale.
     Mass,
     /// Equivalents.
@@ -166,6 +172,21 @@ signals! {
 
     StoreLitres = 80, "store", "litres", Volume, Plant, 0.1, 0.5, 600, true, "Water in the container";
     StoreFree = 81, "store", "free-litres", Volume, Plant, 0.1, 0.5, 600, false, "Room left in the container";
+
+    StoreAge = 82, "store", "age", Days, Plant, 0.1, 0.2, 3600, false, "Mean age of the water in the container, as if all of it mixed";
+    StoreOldest = 83, "store", "oldest-age", Days, Plant, 0.1, 0.2, 3600, false, "Age of the oldest water in the container, first in first out";
+    StoreNeed = 84, "store", "litres-for-next-change", Volume, Plant, 0.1, 0.5, 3600, false, "Water that the next planned change takes from the container";
+    StoreStartBy = 85, "store", "start-by", Instant, Plant, 60.0, 300.0, 3600, false, "Last moment at which the plant must start for the next planned change";
+    StoreShortfall = 86, "store", "shortfall", Volume, Plant, 0.1, 0.5, 3600, false, "Water that the next planned change will lack if nothing more is made";
+    StoreHoursLeft = 87, "store", "hours-left", Hours, Plant, 0.1, 1.0, 3600, false, "Hours that the container lasts at the present use";
+    StoreUse = 88, "store", "use-per-day", Volume, Plant, 0.1, 0.5, 3600, false, "Water drawn from the container in a usual day, without planned changes";
+    StoreRate = 89, "store", "production-rate", Flow, Plant, 0.001, 0.005, 3600, false, "Water that the plant makes a minute at the present temperature and pressure";
+
+    BatchSalt = 90, "batch", "salt-mass", Grams, Plant, 1.0, 5.0, 3600, false, "Salt to weigh for the next planned change";
+    BatchWater = 91, "batch", "water-litres", Volume, Plant, 0.01, 0.1, 3600, false, "Fresh water for the salt water of the next planned change";
+    BatchHeating = 92, "batch", "heating-hours", Hours, Plant, 0.1, 0.1, 3600, false, "Hours that heating the salt water takes";
+    BatchMixBy = 93, "batch", "mix-by", Instant, Plant, 60.0, 300.0, 3600, false, "Last moment at which mixing must begin for the next planned change";
+    BatchReadyBy = 94, "batch", "ready-by", Instant, Plant, 60.0, 600.0, 3600, false, "When salt water whose mixing begins now is ready";
 
     SupplyValve = 100, "guard", "supply-valve", State, Plant, 0.0, 0.0, 300, true, "What the supply valve is known to be";
     TrippedBy = 101, "guard", "tripped-by", Text, Plant, 0.0, 0.0, 300, true, "The trip that came first, or none";
@@ -446,6 +467,23 @@ alarms! {
         "The plant wastes clearly more or less water than it used to.",
         "Look at the flow restrictor, then the drain line, then the sediment filter.",
         "Recovery back.";
+
+    StoreAgeHigh = 90, "store-age-high", Tell, Soon, Plant, false, false,
+        "Water in the container grows old: purified water holds no disinfectant.",
+        "Use it for a change or the plants before more is made; look whether the container is closed, dark and clean.",
+        "Water that is not old.";
+    DrawAbnormal = 91, "store-draw-abnormal", Tell, Now, Plant, false, false,
+        "The container empties faster than any usual hour explains. Fresh water that runs into the aquarium lowers its salinity.",
+        "Look for a siphon, a burst tube or a stuck top-off, in this order.",
+        "Draws as usual.";
+    StoreNotFilling = 92, "store-not-filling", Tell, Today, Plant, false, false,
+        "Water is made and the container's level does not rise.",
+        "Look whether the hose is in the container, whether the product goes to the drain, and whether the level sensor moves.",
+        "A level that rises with what is made.";
+    StoreTdsHigh = 93, "store-tds-high", Tell, Today, Plant, false, false,
+        "The stored water holds more than air alone can bring into it.",
+        "Look at what hangs into the container, at salt spray, and at the product's readings since the last change.",
+        "Stored water that reads no more than air makes of it.";
 }
 
 #[cfg(test)]

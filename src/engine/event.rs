@@ -74,6 +74,8 @@ pub enum Event {
         /// How far it stepped; zero for none.
         stepped: Span,
     },
+    /// Civil times of the plan, worked out by who knows the zone; at start, and when they change.
+    Calendar(Calendar),
     /// The history cannot be written (disk full, read-only), or can again.
     HistoryWritable {
         /// It can be written.
@@ -83,6 +85,44 @@ pub enum Event {
     Tick,
     /// A clean stop was asked for.
     StopRequested,
+}
+
+/// Civil times of one plant's plan. The engine knows no zone, so that it replays alike everywhere.
+#[derive(Clone, Debug, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct Calendar {
+    /// The next changes, soonest first; a few.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub changes: Vec<ChangeAt>,
+    /// Seconds by which civil time is ahead of UTC now.
+    pub offset_secs: i32,
+    /// When that changes next, and to what; within the horizon of `changes`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub then: Option<(Wall, i32)>,
+}
+
+/// A planned change.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ChangeAt {
+    /// When the water must be ready.
+    pub at: Wall,
+    /// Millilitres that it takes from the container: whole, so that records compare.
+    pub millilitres: i64,
+}
+
+impl Calendar {
+    /// Weekday, hour and minute of an instant, for texts: `Thu 22:00`.
+    pub fn civil(&self, at: Wall) -> String {
+        const DAYS: [&str; 7] = ["Thu", "Fri", "Sat", "Sun", "Mon", "Tue", "Wed"];
+        let offset = match self.then {
+            Some((from, offset)) if at >= from => offset,
+            _ => self.offset_secs,
+        };
+        let minutes = (at.millis().div_euclid(1000) + i64::from(offset)).div_euclid(60);
+        let day = minutes.div_euclid(1440).rem_euclid(7);
+        let (hour, minute) = (minutes.rem_euclid(1440) / 60, minutes.rem_euclid(60));
+        let day = usize::try_from(day).map_or(DAYS[0], |day| DAYS[day]);
+        format!("{day} {hour:02}:{minute:02}")
+    }
 }
 
 /// How the state was found at start.
@@ -252,6 +292,11 @@ pub enum ServiceEntry {
         ph: Option<f64>,
         /// Total chlorine in mg/L.
         chlorine_mg_per_litre: Option<f64>,
+    },
+    /// Water behind the carbon was tested for chlorine.
+    CarbonTest {
+        /// Total chlorine in mg/L.
+        chlorine_mg_per_litre: f64,
     },
     /// The valve was cleaned or changed.
     ValveServiced {

@@ -182,6 +182,9 @@ impl Engine {
             Some(Event::NoReading { sensor, reason }) => {
                 trend.missing(setup, now, *sensor, *reason, is, &mut results);
             }
+            Some(Event::Calendar(calendar)) => {
+                trend.calendar(setup, now, calendar, &mut results);
+            }
             Some(Event::Started(started)) => trend.started(setup, now, started, &mut results),
             Some(Event::Command(command)) => {
                 if let (true, Ask::Service(entry)) = (taken, &command.what) {

@@ -4,7 +4,7 @@
 
 use crate::settings::schema::{
     Actuator, Assumed, Compensation, Demand, DemandMode, Fails, Limits, OnStop, Part, PartKind,
-    Plant, Point, Prices, Role, Rounding, Sensor, Store, ValveKind, ValvePlace,
+    Plan, Plant, Point, Prices, Reuse, Role, Rounding, Sensor, Store, ValveKind, ValvePlace,
 };
 use crate::units::{Quantity, UnitSymbol};
 
@@ -36,6 +36,10 @@ pub struct Setup {
     pub level_band: (f64, f64),
     /// The container.
     pub store: Store,
+    /// What the water is for.
+    pub plan: Plan,
+    /// Concentrate that is kept.
+    pub reuse: Reuse,
     /// Constants for what is not measured.
     pub assumed: Assumed,
     /// Limits and delays.
@@ -186,6 +190,8 @@ impl Setup {
             demand: plant.demand.mode,
             level_band: level_band(&plant.demand),
             store: plant.store.clone(),
+            plan: plant.plan.clone(),
+            reuse: plant.reuse.clone(),
             assumed: plant.assumed.clone(),
             limits: plant.limits.clone(),
             prices: plant.prices.clone(),

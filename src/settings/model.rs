@@ -302,6 +302,10 @@ fn field_order() -> BTreeMap<String, &'static [&'static str]> {
         Part,
         Demand,
         Store,
+        Plan,
+        Change,
+        Batch,
+        Reuse,
         Assumed,
         Limits,
         ProductLimits,
@@ -312,6 +316,7 @@ fn field_order() -> BTreeMap<String, &'static [&'static str]> {
         LeakByLimits,
         FloorLimits,
         StageLimits,
+        WearLimits,
         Prices
     );
     seen.into_inner()

@@ -7,11 +7,13 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+mod plan;
 mod tunables;
 
+pub use plan::{Batch, Change, Plan, Reuse, Weekday};
 pub use tunables::{
     FloorLimits, GuardLimits, LeakByLimits, Limits, PressureLimits, Prices, ProductLimits,
-    StageLimits, StoreLimits, TemperatureLimits,
+    StageLimits, StoreLimits, TemperatureLimits, WearLimits,
 };
 
 /// Everything that a user may set.
@@ -225,6 +227,10 @@ pub struct Plant {
     pub demand: Demand,
     /// The container.
     pub store: Store,
+    /// What the water is for: changes and salt water.
+    pub plan: Plan,
+    /// Concentrate that is kept and used again.
+    pub reuse: Reuse,
     /// Constants for what is not measured. A value that rests on one says `assumed`.
     pub assumed: Assumed,
     /// Limits and delays.
@@ -243,6 +249,8 @@ impl Default for Plant {
             parts: BTreeMap::new(),
             demand: Demand::default(),
             store: Store::default(),
+            plan: Plan::default(),
+            reuse: Reuse::default(),
             assumed: Assumed::default(),
             limits: Limits::default(),
             prices: Prices::default(),
@@ -611,8 +619,9 @@ pub struct Part {
     pub position: u8,
     /// When it was fitted (a date in quotes, `"2026-03-01"`); empty when unknown.
     pub fitted: String,
-    /// Resin: litres of bed. Required for a vessel. Lower than true: it is called spent early.
-    /// Higher: it is called spent late.
+    /// Resin and carbon: litres of bed. Required for a vessel; for carbon it gives the contact time.
+    /// Lower than true: resin is called spent early, and contact looks shorter. Higher: spent late,
+    /// and contact looks longer.
     #[schemars(range(min = 0, max = 1000))]
     pub bed_litres: f64,
     /// Resin: declared capacity of a litre of bed, until the first exhaustion teaches it. Lower:
@@ -772,6 +781,12 @@ pub struct Assumed {
     /// is off by the same share.
     #[schemars(range(min = 0, max = 20))]
     pub chlorine_mg_per_litre: Option<f64>,
+    /// Water drawn from the container in a day, without changes, until it is learned. Example: `6.0`.
+    /// Lower than true: the container seems to last longer than it does, and starts come late. Higher:
+    /// starts come early.
+    #[schemars(range(min = 0, max = 100000))]
+    #[schemars(extend("x-unit" = "L/d"))]
+    pub use_litres_per_day: Option<f64>,
     /// Volume between the last vessel and the product probe. Example: `0.05`. Lower than true: water
     /// that stood there is judged as product. Higher: the rinse-in lasts longer than it must.
     #[schemars(range(min = 0, max = 100))]

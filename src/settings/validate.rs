@@ -8,6 +8,7 @@
 mod actuators;
 mod limits;
 mod parts;
+mod plan;
 mod plant;
 mod ranges;
 mod sensors;
@@ -31,6 +32,7 @@ pub fn validate(settings: &Settings, locate: &dyn Locate) -> Vec<Problem> {
         actuators::check(&scope, &mut check);
         parts::check(&scope, &mut check);
         limits::check(&scope, &mut check);
+        plan::check(&scope, &mut check);
         plant::check(&scope, &mut check);
     }
     check.problems

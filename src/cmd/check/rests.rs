@@ -64,6 +64,11 @@ fn all(rests: impl IntoIterator<Item = Rest>) -> Rest {
     if lacks.is_empty() { Ok(basis) } else { Err(lacks.join("; ")) }
 }
 
+/// A fact of the settings.
+fn declared(is: bool, key: &str) -> Rest {
+    if is { Ok(Basis::default()) } else { Err(key.to_owned()) }
+}
+
 /// The first that exists; else `lack`.
 fn first(rests: impl IntoIterator<Item = Rest>, lack: &str) -> Rest {
     rests.into_iter().find_map(Result::ok).ok_or_else(|| lack.to_owned())
@@ -299,6 +304,43 @@ impl Facts<'_> {
         first([self.sensor(&[Quantity::Level], &[Point::Store])], "a level sensor at `store`")
     }
 
+    /// Content of the container: level sensor, or the float with what was made since.
+    fn content(&self) -> Rest {
+        first(
+            [
+                self.level(),
+                all([
+                    self.sensor(&[Quantity::Full], &[Point::Store]),
+                    declared(self.0.store.litres > 0.0, "store.litres"),
+                    self.permeate_flow(),
+                ]),
+            ],
+            "a level sensor at `store`, or a float there with store.litres and a meter",
+        )
+    }
+
+    fn use_per_day(&self) -> Rest {
+        first(
+            [
+                self.content(),
+                self.constant("assumed.use_litres_per_day", self.0.assumed.use_litres_per_day),
+            ],
+            "a level sensor at `store`, or assumed.use_litres_per_day",
+        )
+    }
+
+    fn change(&self) -> Rest {
+        declared(!self.0.plan.changes.is_empty(), "plan.changes")
+    }
+
+    fn production(&self) -> Rest {
+        let rated = self.0.parts.iter().any(|part| part.declared.rated_litres_per_min > 0.0);
+        first(
+            [self.permeate_flow(), declared(rated, "rated_litres_per_min of the membrane")],
+            "a meter at `permeate`, assumed.permeate_litres_per_min, or the membrane's rated flow",
+        )
+    }
+
     fn valve(&self) -> Rest {
         if self.0.actuators_of(Role::SupplyValve).next().is_some() {
             Ok(Basis::default())
@@ -388,9 +430,22 @@ impl Facts<'_> {
             ]),
             S::ResinRemainingDays => self.resin(),
             S::ResinLitres => all([self.vessel(), self.permeate_flow()]),
-            S::StoreLitres => self.level(),
+            S::StoreLitres | S::StoreAge | S::StoreOldest => self.content(),
+            S::StoreNeed => self.change(),
+            S::StoreStartBy | S::StoreShortfall => {
+                all([self.change(), self.content(), self.production()])
+            }
+            S::StoreUse => self.use_per_day(),
+            S::StoreHoursLeft => all([self.content(), self.use_per_day()]),
+            S::StoreRate => self.production(),
+            S::BatchSalt | S::BatchWater | S::BatchHeating | S::BatchMixBy | S::BatchReadyBy => {
+                all([
+                    self.change(),
+                    declared(self.0.plan.batch.salinity > 0.0, "plan.batch.salinity"),
+                ])
+            }
             S::StoreFree => all([
-                self.level(),
+                self.content(),
                 if self.0.store.litres > 0.0 {
                     Ok(Basis::default())
                 } else {

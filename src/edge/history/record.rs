@@ -156,6 +156,7 @@ impl Names {
             | Event::Echo
             | Event::OtherInstance { .. }
             | Event::Clock { .. }
+            | Event::Calendar(_)
             | Event::HistoryWritable { .. }
             | Event::Tick
             | Event::StopRequested => event,

@@ -261,9 +261,10 @@ mod tests {
                 "water" => (&["L"], &["total", "total_increasing"]),
                 "pressure" => (&["bar"], &["measurement"]),
                 "temperature" => (&["°C"], &["measurement"]),
-                "duration" => (&["s", "d"], &["measurement", "total_increasing"]),
+                "duration" => (&["s", "h", "d"], &["measurement", "total_increasing"]),
                 "power" => (&["W"], &["measurement"]),
-                "moisture" | "opening" | "problem" => {
+                "weight" => (&["g"], &["measurement"]),
+                "moisture" | "opening" | "problem" | "timestamp" => {
                     assert_eq!((unit, state_class), (None, None), "{id}");
                     continue;
                 }

@@ -11,6 +11,7 @@ use crate::engine::output::{
     AlarmKey, AlarmUpdate, Datum, LogEntry, Output, Permit, Quality, ValueKey, ValueUpdate,
 };
 use crate::engine::setup::Setup;
+use crate::engine::time::Wall;
 use crate::settings::Settings;
 use crate::units::Quantity;
 use serde_json::json;
@@ -57,6 +58,9 @@ pub struct Shape {
     pub digits: usize,
 }
 
+/// Datatype of a point in time, which the bus carries as text (ISO 8601).
+const DATETIME: &str = "datetime";
+
 impl Shape {
     /// How a kind is shown.
     pub const fn of(kind: Kind) -> Self {
@@ -96,7 +100,10 @@ impl Shape {
             Kind::Pressure => number("bar", Some("pressure"), "measurement", 3),
             Kind::Temperature => number("°C", Some("temperature"), "measurement", 2),
             Kind::Duration => number("s", Some("duration"), "measurement", 1),
+            Kind::Hours => number("h", Some("duration"), "measurement", 1),
             Kind::Days => number("d", Some("duration"), "measurement", 1),
+            Kind::Instant => Self { hub_class: Some("timestamp"), ..word(DATETIME) },
+            Kind::Grams => number("g", Some("weight"), "measurement", 0),
             Kind::Mass => number("mg", None, "measurement", 1),
             Kind::Charge => number("eq", None, "measurement", 6),
             Kind::Count => Self { datatype: "integer", ..number("", None, "total_increasing", 0) },
@@ -142,6 +149,9 @@ impl Shape {
         let shown = value * self.factor;
         if !shown.is_finite() {
             return None;
+        }
+        if self.datatype == DATETIME {
+            return Some(rfc3339(Wall::from_millis((shown * 1000.0) as i64)));
         }
         let text = format!("{shown:.*}", self.digits);
         let text = match text.contains('.') {

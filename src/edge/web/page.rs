@@ -371,6 +371,9 @@ impl Shown {
         let (value, u) = match (&update.datum, look) {
             (Err(_), _) => ("–".into(), None),
             (Ok(Datum::Number(value)), Look::Word) => (state(*value != 0.0).into(), None),
+            (Ok(Datum::Number(value)), Look::Instant) => {
+                (clock.time(Wall::from_millis((*value * 1000.0) as i64)), None)
+            }
             (Ok(Datum::Number(value)), look) => units::show(look, *value, update.u),
             (Ok(Datum::State { word, .. }), _) => (words::plain(word), None),
             (Ok(Datum::Flag(yes)), _) => (state(*yes).into(), None),

@@ -24,6 +24,8 @@ pub enum Look {
     },
     /// A length of time, given in seconds.
     Duration,
+    /// A point in time, given in seconds since 1970: whoever shows it knows the zone.
+    Instant,
     /// A word.
     Word,
 }
@@ -45,7 +47,10 @@ pub const fn of_kind(kind: Kind) -> Look {
         Kind::Pressure => number("bar", 1.0, 2),
         Kind::Temperature => number("°C", 1.0, 1),
         Kind::Duration => Look::Duration,
+        Kind::Hours => number("h", 1.0, 1),
         Kind::Days => number("d", 1.0, 0),
+        Kind::Instant => Look::Instant,
+        Kind::Grams => number("g", 1.0, 0),
         Kind::Mass => number("mg", 1.0, 1),
         Kind::Charge => number("eq", 1.0, 4),
         Kind::Count => number("", 1.0, 0),
@@ -105,7 +110,7 @@ pub const fn state_word(quantity: Quantity, yes: bool) -> &'static str {
 /// A number as it is shown: value with unit, and its uncertainty if there is one worth showing.
 pub fn show(look: Look, value: f64, u: Option<f64>) -> (String, Option<String>) {
     match look {
-        Look::Word => (format!("{value}"), None),
+        Look::Word | Look::Instant => (format!("{value}"), None),
         Look::Duration => (duration(value), u.filter(|u| *u >= 1.0).map(duration)),
         Look::Number { unit, scale, decimals } => {
             let u = u.map(|u| u * scale).filter(|u| u.is_finite() && *u > 0.0);

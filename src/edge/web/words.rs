@@ -35,12 +35,19 @@ pub const fn point(point: Point) -> &'static str {
 }
 
 /// The stages in the order in which the page shows them, by node of the catalogue.
-pub const STAGES: [(&str, &str); 6] = [
+pub const STAGES: [(&str, &str); 13] = [
     ("plant", "the plant as a whole"),
+    ("feed", "what the tap gives"),
+    ("prefilter", "what stands before the membrane"),
     ("membrane", "what the membrane does"),
     ("creep", "the first water of the last start"),
     ("resin", "what the vessels have taken up"),
     ("store", "what is kept"),
+    ("batch", "salt water for the next change"),
+    ("reuse", "concentrate that is used again"),
+    ("wear", "what wears, and why"),
+    ("flush", "whether flushing helps"),
+    ("cost", "what it costs"),
     ("guard", "what watches the valve"),
 ];
 

@@ -378,7 +378,7 @@ impl Guard {
             Event::StopRequested => {
                 self.stopping.get_or_insert(cx.now.mono);
             }
-            Event::Command(_) | Event::Echo | Event::Tick => {}
+            Event::Command(_) | Event::Calendar(_) | Event::Echo | Event::Tick => {}
         }
     }
 

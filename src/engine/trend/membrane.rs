@@ -113,6 +113,13 @@ impl Membrane {
         self.made = None;
     }
 
+    /// A value of the last settled water of this run that rests on measurements alone.
+    pub(super) fn good(&self, signal: SignalId) -> Option<f64> {
+        let at = SIGNALS.iter().position(|known| *known == signal)?;
+        let valued = self.settled.get(at)?.as_ref().ok()?;
+        (valued.basis == Basis::Measured && valued.flag == Flag::Good).then_some(valued.value)
+    }
+
     fn running_in(&self, run_secs: f64) -> bool {
         self.fitted_at_secs.is_some_and(|at| run_secs - at < RUN_IN_SECS)
     }

@@ -19,6 +19,7 @@ mod run;
 pub mod solids;
 mod starts;
 mod told;
+mod upkeep;
 mod values;
 mod vessels;
 mod water;
@@ -29,6 +30,7 @@ use self::membrane::Membrane;
 use self::resin::Resin;
 use self::run::Run;
 use self::told::Told;
+use self::upkeep::Upkeep;
 use self::vessels::Outlets;
 use self::water::{Flow, Water};
 use super::catalogue::{AlarmId, Of, SignalId};
@@ -127,6 +129,8 @@ pub struct Trend {
     membrane: Membrane,
     resin: Resin,
     outlets: Outlets,
+    #[serde(default)]
+    upkeep: Upkeep,
     /// When [`Trend::tick`] has something to do next.
     due: Option<Mono>,
 }
@@ -158,6 +162,7 @@ impl Trend {
             membrane: Membrane::default(),
             resin: Resin::new(setup),
             outlets: Outlets::default(),
+            upkeep: Upkeep::default(),
             due: None,
         }
     }
@@ -234,7 +239,8 @@ impl Trend {
         });
         let paused = self.paused.map(|at| at + starts::PAUSE_MAX);
         let totals = self.totals_at.filter(|_| flowing).map(|at| at + FLOWING_EVERY);
-        waits.chain([paused, totals, self.emitter.next_beat()]).flatten().min()
+        let upkeep = self.upkeep.due(flowing);
+        waits.chain([paused, totals, upkeep, self.emitter.next_beat()]).flatten().min()
     }
 
     /// Deadlines are due.
@@ -289,7 +295,8 @@ impl Trend {
             ServiceEntry::Handheld { sensor, value, u } => {
                 self.handheld(setup, now, sensor, *value, *u)
             }
-            ServiceEntry::ValveServiced { .. }
+            ServiceEntry::CarbonTest { .. }
+            | ServiceEntry::ValveServiced { .. }
             | ServiceEntry::Checked { .. }
             | ServiceEntry::Note { .. } => Ok("Recorded.".to_owned()),
         }
@@ -403,6 +410,7 @@ impl Trend {
         };
         self.membrane.restarted();
         self.outlets.restarted();
+        self.upkeep_started(started.away);
         self.emitter.repeat_all();
         for sensor in 0..setup.sensors.len() {
             self.publish_reading(setup, now, sensor, out);
@@ -428,6 +436,7 @@ impl Trend {
         self.paused = None;
         if let Some(run) = self.run.take() {
             self.judge_run(setup, now, &run, out);
+            self.upkeep_run_ended(setup, now, &run, out);
         }
     }
 

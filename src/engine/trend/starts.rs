@@ -115,6 +115,7 @@ impl Trend {
         self.write_record(setup, now, out);
         if let Some(run) = self.run.take() {
             self.judge_run(setup, now, &run, out);
+            self.upkeep_run_ended(setup, now, &run, out);
         }
         self.rest_membrane(setup, now, out);
         self.publish_resin(setup, now, out);

@@ -113,6 +113,7 @@ impl Trend {
             self.publish_resin(setup, now, out);
             self.publish_store(setup, now, out);
         }
+        self.upkeep_step(setup, now, out);
         self.tell_troubles(setup, now, out);
         self.due = self.next_due(setup);
     }
@@ -197,10 +198,12 @@ impl Trend {
     }
 
     pub(super) fn publish_store(&mut self, setup: &Setup, now: Now, out: &mut Results) {
-        let Some(sensor) = setup.sensors_of(Point::Store, Quantity::Level).next() else { return };
-        let probe = &setup.sensors[sensor];
-        let (making, flowing) = (self.water.is_making(), self.standing.flowing);
-        let level = self.channels[sensor].published(setup, probe, now.mono, making, flowing);
+        let has = |quantity| setup.sensors_of(Point::Store, quantity).next().is_some();
+        let by_float = has(Quantity::Full) && setup.store.litres > 0.0;
+        if !has(Quantity::Level) && !by_float {
+            return;
+        }
+        let level = self.content(setup, now);
         let free = match &level {
             _ if setup.store.litres <= 0.0 => Err(NoReading::NotConfigured),
             Ok(level) => {

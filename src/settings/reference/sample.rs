@@ -13,8 +13,13 @@ use std::collections::BTreeMap;
 const WIDTH: usize = 96;
 
 /// Id under which the file shows one entry of each map.
-const IDS: &[(&str, &str)] =
-    &[("plants", "home"), ("sensors", "product"), ("actuators", "valve"), ("parts", "lead")];
+const IDS: &[(&str, &str)] = &[
+    ("plants", "home"),
+    ("sensors", "product"),
+    ("actuators", "valve"),
+    ("parts", "lead"),
+    ("changes", "saturday"),
+];
 
 /// What the example entries say where a key is required, as TOML.
 const REQUIRED: &[(&str, &str)] = &[
@@ -27,6 +32,7 @@ const REQUIRED: &[(&str, &str)] = &[
     ("plants.home.actuators.valve.close", "\"OFF\""),
     ("plants.home.parts.lead.kind", "\"mixed\""),
     ("plants.home.parts.lead.bed_litres", "0.75"),
+    ("plants.home.plan.changes.saturday.weekday", "\"saturday\""),
 ];
 
 const HEAD: &str = "\

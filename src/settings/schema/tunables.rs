@@ -26,6 +26,8 @@ pub struct Limits {
     pub floor: FloorLimits,
     /// Wear and quality of the stages.
     pub stages: StageLimits,
+    /// Filters, membrane and probes: when something is due.
+    pub wear: WearLimits,
 }
 
 macro_rules! limits {
@@ -228,6 +230,34 @@ limits!(
         /// brings salty first water. Higher: the store is less full on average.
         #[schemars(range(min = 0.1, max = 10000))]
         band_litres: f64 = 10.0,
+        /// Oldest water of this age is told. Lower: water that is still good is reported. Higher: it
+        /// is told when it is too late to use it in time.
+        #[schemars(range(min = 7, max = 365))]
+        age_told_days: f64 = 21.0,
+        /// Water should not get older than this: purified water holds no disinfectant. Lower: water
+        /// that is still good is thrown away. Higher: germs have longer to grow.
+        #[schemars(range(min = 7, max = 365))]
+        age_limit_days: f64 = 30.0,
+        /// A draw this many times faster than the fastest usual one (the 99 % quantile of the learned
+        /// litres an hour) is told. Lower: a busy hour is reported. Higher: a slow siphon goes
+        /// unmentioned.
+        #[schemars(range(min = 1, max = 20))]
+        #[schemars(extend("x-unit" = "1"))]
+        draw_factor: f64 = 3.0,
+        /// But only from this much on. Lower: noise of the level sensor is reported. Higher: more
+        /// fresh water is in the aquarium before anybody is told.
+        #[schemars(range(min = 0.5, max = 10000))]
+        draw_litres: f64 = 5.0,
+        /// And over at least this long. Lower: somebody who fills a can is reported. Higher: a siphon
+        /// is told late.
+        #[schemars(range(min = 60, max = 21600))]
+        draw_secs: f64 = 900.0,
+        /// How long before the last moment for a start a change that lacks water is told. Lower: the
+        /// message comes in the night before. Higher: it comes before the plant would have started
+        /// anyway.
+        #[schemars(range(min = 0, max = 168))]
+        #[schemars(extend("x-unit" = "h"))]
+        short_hours: f64 = 12.0,
     }
 );
 
@@ -375,6 +405,64 @@ limits!(
         /// Higher: it is told late.
         #[schemars(range(min = 1, max = 3600))]
         flow_missing_secs: f64 = 60.0,
+        /// The shortest run that is worth its start. Lower: short cycling goes unmentioned. Higher:
+        /// healthy runs are reported.
+        #[schemars(range(min = 0.1, max = 1000))]
+        run_min_litres: f64 = 5.0,
+        /// A plant that has stood this long is told: its first water is to be thrown away. Lower: a
+        /// holiday is reported. Higher: stale water reaches the container.
+        #[schemars(range(min = 1, max = 90))]
+        idle_days: f64 = 7.0,
+        /// A flush longer than this is told. Lower: each flush is reported. Higher: tap water goes
+        /// down the drain for longer.
+        #[schemars(range(min = 10, max = 86400))]
+        flush_max_secs: f64 = 600.0,
+        /// A lasting change of the tap's dissolved solids by this share is told. Lower: the tap's own
+        /// swing is reported. Higher: resin is spent faster than planned and nobody knows why.
+        #[schemars(range(min = 0.05, max = 5))]
+        #[schemars(extend("x-unit" = "1"))]
+        feed_step_share: f64 = 0.3,
+    }
+);
+
+limits!(
+    /// Filters, membrane and probes: when something is due.
+    WearLimits {
+        /// A sediment filter with this many times the resistance of a new one is due. Lower: changed
+        /// early. Higher: the membrane lacks pressure first.
+        #[schemars(range(min = 1.2, max = 20))]
+        #[schemars(extend("x-unit" = "1"))]
+        prefilter_ratio: f64 = 3.0,
+        /// Or one that costs this much pressure at its usual flow and 25 °C. Lower: changed early.
+        /// Higher: the membrane lacks pressure first.
+        #[schemars(range(min = 0.05, max = 5))]
+        prefilter_drop_bar: f64 = 0.7,
+        /// Total chlorine behind the carbon from which the membrane is at stake. Lower than the test
+        /// can see: every test is an alarm. Higher: the membrane is oxidised.
+        #[schemars(range(min = 0.01, max = 2))]
+        chlorine_mg_per_litre: f64 = 0.1,
+        /// Membrane flow at standard conditions, as a share of its baseline, that is told. Lower: it
+        /// is changed late. Higher: what temperature and pressure cannot explain to the last is
+        /// reported.
+        #[schemars(range(min = 0.3, max = 0.95))]
+        #[schemars(extend("x-unit" = "1"))]
+        membrane_flow_share: f64 = 0.8,
+        /// A probe is to be compared with a handheld, or calibrated, so often. Lower: needless work.
+        /// Higher: drift goes unnoticed.
+        #[schemars(range(min = 7, max = 1095))]
+        calibration_days: f64 = 180.0,
+        /// Permeate of a new membrane that goes to the drain: its preservative would load the resin.
+        /// Lower: resin takes up the preservative. Higher: more water than needed is lost.
+        #[schemars(range(min = 0, max = 500))]
+        membrane_run_in_litres: f64 = 20.0,
+        /// Water of a new carbon block that goes to the drain: its fines would clog the membrane.
+        /// Lower: fines reach the membrane. Higher: more water than needed is lost.
+        #[schemars(range(min = 0, max = 500))]
+        carbon_run_in_litres: f64 = 10.0,
+        /// Product of fresh resin that goes to the drain: it holds leachables. Lower: they reach the
+        /// container. Higher: more water than needed is lost.
+        #[schemars(range(min = 0, max = 500))]
+        resin_run_in_litres: f64 = 3.0,
     }
 );
 

@@ -53,7 +53,7 @@ fn declared(scope: &Scope<'_>, id: &str, part: &Part, kind: PartKind, check: &mu
                 "write the litres of resin in it, such as 0.75",
             );
         }
-    } else if part.bed_litres > 0.0 {
+    } else if part.bed_litres > 0.0 && kind != PartKind::Carbon {
         check.warn(&bed, format!("has no effect on a {}", kind.word()), "remove it");
     }
     if matches!(kind, PartKind::Carbon) && part.rated_litres <= 0.0 && part.service_days <= 0.0 {

@@ -1,0 +1,137 @@
+//! Conditions of a run: a sample a minute, and their middle when the run is over.
+//!
+//! Invariant: samples taken while a closing float throttles the plant (below 70 % of the run's own
+//! flow) leave the statistics; the share of them is kept, because short cycling and throttling cost
+//! water and resin. Bound: the samples are thinned evenly, never cut off.
+
+use crate::engine::time::Span;
+use crate::engine::trend::starts::median;
+use serde::{Deserialize, Serialize};
+
+/// Samples of one run.
+const SAMPLES: usize = 96;
+/// A run is steady from here on: three feed-side volumes of a home membrane at its usual flow.
+const FROM: Span = Span::from_secs(180);
+/// Samples below this share of the run's own flow are throttled.
+const THROTTLED: f64 = 0.7;
+
+/// One look at the running plant.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub(super) struct Sample {
+    pub(super) permeate: Option<f64>,
+    pub(super) supply: Option<f64>,
+    pub(super) celsius: Option<f64>,
+    pub(super) feed_bar: Option<f64>,
+    pub(super) supply_bar: Option<f64>,
+    /// Standard uncertainty of the difference of both pressures.
+    pub(super) drop_u: f64,
+    pub(super) feed_ppm: Option<f64>,
+    /// Flow of the permeate at standard conditions.
+    pub(super) standard_flow: Option<f64>,
+    /// Salt passage, at standard conditions where they are known.
+    pub(super) passage: Option<f64>,
+    pub(super) recovery: Option<f64>,
+}
+
+/// Samples of the run under way.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub(super) struct Samples {
+    samples: Vec<Sample>,
+    /// Every so many looks one is kept.
+    stride: u32,
+    looks: u32,
+}
+
+/// A run that is over.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub(super) struct Summary {
+    /// Middle of the samples that count.
+    pub(super) middle: Sample,
+    /// Share of the samples in which the plant was throttled.
+    pub(super) throttled: f64,
+    /// Samples that count.
+    pub(super) count: usize,
+}
+
+impl Samples {
+    pub(super) fn clear(&mut self) {
+        *self = Self::default();
+    }
+
+    /// Takes a look at `age` of the run.
+    pub(super) fn look(&mut self, age: Span, sample: Sample) {
+        if age < FROM {
+            return;
+        }
+        self.looks += 1;
+        let stride = self.stride.max(1);
+        if !self.looks.is_multiple_of(stride) {
+            return;
+        }
+        self.samples.push(sample);
+        if self.samples.len() >= SAMPLES {
+            let mut index = 0;
+            self.samples.retain(|_| {
+                index += 1;
+                index % 2 == 0
+            });
+            self.stride = 2 * stride;
+        }
+    }
+
+    /// What the run was like; `None` without a steady look.
+    pub(super) fn summary(&self) -> Option<Summary> {
+        if self.samples.is_empty() {
+            return None;
+        }
+        // The upper quartile: the run's own flow, whatever the float did at its end.
+        let mut flows: Vec<f64> = self.samples.iter().filter_map(|s| s.permeate).collect();
+        flows.sort_by(f64::total_cmp);
+        let own = (!flows.is_empty()).then(|| flows[(flows.len() - 1) * 3 / 4]);
+        let counts = |sample: &&Sample| match (sample.permeate, own) {
+            (Some(flow), Some(own)) => flow >= THROTTLED * own,
+            _ => true,
+        };
+        let kept: Vec<&Sample> = self.samples.iter().filter(counts).collect();
+        let middle = |of: fn(&Sample) -> Option<f64>| median(kept.iter().filter_map(|s| of(s)));
+        Some(Summary {
+            middle: Sample {
+                permeate: middle(|s| s.permeate),
+                supply: middle(|s| s.supply),
+                celsius: middle(|s| s.celsius),
+                feed_bar: middle(|s| s.feed_bar),
+                supply_bar: middle(|s| s.supply_bar),
+                drop_u: middle(|s| Some(s.drop_u)).unwrap_or(0.0),
+                feed_ppm: middle(|s| s.feed_ppm),
+                standard_flow: middle(|s| s.standard_flow),
+                passage: middle(|s| s.passage),
+                recovery: middle(|s| s.recovery),
+            },
+            throttled: 1.0 - kept.len() as f64 / self.samples.len() as f64,
+            count: kept.len(),
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_closing_float_does_not_slow_the_run() {
+        let mut samples = Samples::default();
+        for minute in 0..200i64 {
+            // The last fifth is throttled by the float.
+            let flow = if minute < 160 { 0.15 } else { 0.15 - 0.002 * (minute - 155) as f64 };
+            let sample = Sample { permeate: Some(flow), ..Sample::default() };
+            samples.look(Span::from_secs(60 * minute), sample);
+        }
+        let summary = samples.summary().expect("samples");
+        assert_eq!(summary.middle.permeate, Some(0.15));
+        assert!(summary.throttled > 0.05 && summary.throttled < 0.2, "{summary:?}");
+        assert!(samples.samples.len() < SAMPLES);
+    }
+}
