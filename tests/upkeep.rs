@@ -4,7 +4,7 @@
 use permeated::calendar::{calendar, until};
 use permeated::engine::Engine;
 use permeated::engine::catalogue::{AlarmId, SignalId};
-use permeated::engine::event::{Ask, Command, Event, Found, Reading, ServiceEntry, Started};
+use permeated::engine::event::{Event, Found, Reading, Started};
 use permeated::engine::output::{AlarmUpdate, Datum, Output, ValueKey, ValueUpdate};
 use permeated::engine::setup::Setup;
 use permeated::engine::time::{Mono, Now, Span, Wall};
@@ -25,7 +25,6 @@ struct Rig {
     until: Option<Wall>,
     values: BTreeMap<ValueKey, ValueUpdate>,
     alarms: Vec<AlarmUpdate>,
-    logs: Vec<String>,
 }
 
 impl Rig {
@@ -41,7 +40,6 @@ impl Rig {
             until: None,
             values: BTreeMap::new(),
             alarms: Vec::new(),
-            logs: Vec::new(),
         };
         let started = Started { found: Found::New, away: None, clean: true };
         rig.event(Event::Started(started));
@@ -67,7 +65,6 @@ impl Rig {
                     self.values.insert(update.key, update);
                 }
                 Output::Alarm(update) => self.alarms.push(update),
-                Output::Log(entry) => self.logs.push(entry.text),
                 Output::Persist { token } => {
                     self.engine.handle(now, Event::Persisted { token });
                 }
@@ -95,11 +92,6 @@ impl Rig {
         self.event(Event::Reading(reading));
     }
 
-    fn service(&mut self, entry: ServiceEntry) {
-        let command = Command { id: String::new(), at: None, what: Ask::Service(entry) };
-        self.event(Event::Command(command));
-    }
-
     fn value(&self, signal: SignalId, part: Option<&str>) -> Option<f64> {
         let of = part.map(|part| {
             let at = self.setup.parts.iter().position(|known| known.id == part);
@@ -107,15 +99,6 @@ impl Rig {
         });
         match &self.values.get(&ValueKey { signal, of })?.datum {
             Ok(Datum::Number(number)) => Some(*number),
-            _ => None,
-        }
-    }
-
-    fn text(&self, signal: SignalId, part: &str) -> Option<String> {
-        let at = self.setup.parts.iter().position(|known| known.id == part)?;
-        let key = ValueKey { signal, of: u16::try_from(at).ok() };
-        match &self.values.get(&key)?.datum {
-            Ok(Datum::Text(text)) => Some(text.clone()),
             _ => None,
         }
     }
@@ -210,7 +193,7 @@ impl Tank {
                 }
                 if step == 0 {
                     // The sensor rounds to a tenth.
-                    let wobble = if minute / each as u32 % 2 == 0 { 0.1 } else { -0.1 };
+                    let wobble = if (minute / each as u32).is_multiple_of(2) { 0.1 } else { -0.1 };
                     rig.tell("level", ((self.litres + wobble) * 10.0).round() / 10.0);
                 }
             }

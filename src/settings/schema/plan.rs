@@ -135,6 +135,7 @@ pub struct Reuse {
     /// guidelines call without restriction (FAO 29, table 1: 0.7 dS/m); salt-tolerant plants take more.
     /// Lower: good water is poured away. Higher: salt gathers in the soil.
     #[schemars(range(min = 50, max = 10000))]
+    #[schemars(extend("x-unit" = "µS/cm"))]
     pub limit_us_per_cm: f64,
 }
 
