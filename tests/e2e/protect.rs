@@ -1,6 +1,6 @@
 //! Trips, resets and the neighbour's independence.
 
-use crate::site::{Daemon, Field, PATIENCE};
+use crate::site::{BROKER_LOST, Daemon, Field, PATIENCE};
 use crate::support::broker::{Broker, Kind};
 use crate::support::client::Witness;
 use crate::support::wait;
@@ -101,6 +101,9 @@ fn a_panic_in_one_plant_closes_it_and_the_other_does_not_notice() {
     let commands: Vec<_> = witness.on(&two.valve()).into_iter().filter(|h| h.at >= since).collect();
     assert!(commands.is_empty(), "{commands:?}");
     assert_eq!(two.permit(&witness)["permitted"], true);
-    // The engine that came back knows that the broker is there, and may let water run again.
+    // The engine that came back knows that the broker is there, and lets water run again for good.
     one.run_water(&witness);
+    wait::never("held for a lost broker", BROKER_LOST * 2, || {
+        one.permit(&witness)["missing"].to_string().contains("broker-lost")
+    });
 }

@@ -20,6 +20,8 @@ use tempfile::TempDir;
 
 /// Long enough for a loaded machine; conditions are usually met at once.
 pub const PATIENCE: Duration = Duration::from_secs(30);
+/// A broker that is away this long holds the plant.
+pub const BROKER_LOST: Duration = Duration::from_secs(2);
 /// How often the probes publish.
 const INTERVAL: Duration = Duration::from_millis(250);
 
@@ -52,7 +54,8 @@ pub fn settings(daemon: &str, port: u16, state: &Path, plants: &[&str]) -> Strin
              [plants.{plant}.limits.product]\nduration_min_secs = 1\nclear_litres = 0.01\nrinse_in_litres = 0.05\n\
              [plants.{plant}.limits.guard]\nmedian_readings = 3\nstale_min_secs = 3\n\
              stale_max_secs = 6\nprove_in_secs = 6\nhold_return_secs = 5\nholds_per_day = 100\n\
-             off_min_secs = 0\nstarts_per_hour = 60\nstarts_per_day = 500\n"
+             broker_lost_secs = {}\noff_min_secs = 0\nstarts_per_hour = 60\nstarts_per_day = 500\n",
+            BROKER_LOST.as_secs()
         );
     }
     text
