@@ -31,7 +31,7 @@ impl Known {
         let (Some(&first), Some(&last)) = (stamps.iter().min(), stamps.iter().max()) else {
             return Ok(Self::default());
         };
-        let ours = format!("{{__name__=~\"{}_.*\"}}", series::TREE);
+        let ours = super::verify::selector(&format!("__name__=~\"{}_.*\"", series::TREE));
         // The borders are widened: what a server counts as inside them differs.
         let (start, end) = (super::verify::seconds(first - 1), super::verify::seconds(last + 1));
         let pairs = [("match[]", ours.as_str()), ("start", &start), ("end", &end)];
