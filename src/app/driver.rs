@@ -12,6 +12,7 @@ use crate::clock::PlantClock;
 use crate::edge::history::{Body, Journal, Keep, PlantNo, Restore};
 use crate::edge::mqtt::{DeviceState, PlantBus};
 use crate::engine::Engine;
+use crate::engine::catalogue::SignalId;
 use crate::engine::event::{Event, Found, Started};
 use crate::engine::output::Output;
 use crate::engine::setup::Setup;
@@ -280,9 +281,7 @@ impl Driver {
         if running.keep.wants(&output) {
             running.last_seq = self.journal.append(self.number, now, Body::Output(output.clone()));
         }
-        if let Output::Log(entry) = &output
-            && entry.protective
-        {
+        if must_last(&output) {
             running.barrier += 1;
             running.barrier_at = now.mono;
             let barrier = running.barrier;
@@ -351,6 +350,16 @@ impl Driver {
         self.bus.alive().revive();
         self.board.change(self.plant, |board| board.running = true);
         Some(engine)
+    }
+}
+
+/// What must not have been seen and then be forgotten by a kill: protective steps, and the count of
+/// starts, the one total that does not creep but jumps.
+fn must_last(output: &Output) -> bool {
+    match output {
+        Output::Log(entry) => entry.protective,
+        Output::Value(update) => update.key.signal == SignalId::Starts && update.store,
+        _ => false,
     }
 }
 
