@@ -28,6 +28,18 @@ fn opened(kind: Kind) -> (Broker, Harness, Witness) {
     (broker, harness, witness)
 }
 
+/// Guard and main connection up, through a proxy; closed, and the close acknowledged.
+fn behind_a_proxy(kind: Kind) -> (Broker, Proxy, Harness, Witness) {
+    let broker = Broker::start(kind);
+    let proxy = Proxy::new(broker.port());
+    let harness = Harness::start(proxy.port());
+    harness.wait_ready();
+    harness.send(Action::Close);
+    harness.wait(&ACKNOWLEDGED);
+    let witness = Witness::new(broker.port(), &[TOPIC]);
+    (broker, proxy, harness, witness)
+}
+
 /// From `since` to the close on the topic.
 fn close_after(witness: &Witness, since: Instant, within: Duration) -> Duration {
     let heard = wait::until_some("a close on the valve topic", within, || {
@@ -176,6 +188,62 @@ fn a_reconnect_over_a_half_open_link_keeps_a_will_on_the_new_connection() {
                 assert!(after <= Duration::from_secs(2), "{kind:?}: {after:?}");
                 let opens = witness.on(TOPIC).iter().filter(|h| h.payload == "OPEN").count();
                 assert_eq!(opens, 1, "{kind:?}: no open that was not decided");
+            });
+        }
+    });
+}
+
+/// TCP takes no byte back. An open that was written to a link which has just stalled lies in it; the
+/// link heals after the guard has come back on a new one. The broker has ended the old session by
+/// then, so the old open reaches nobody.
+#[test]
+fn an_open_held_by_a_stalled_link_is_dead_once_the_guard_is_back() {
+    std::thread::scope(|scope| {
+        for kind in KINDS {
+            scope.spawn(move || {
+                let (_broker, proxy, harness, witness) = behind_a_proxy(kind);
+                proxy.stall();
+                harness.send(Action::Open);
+                let sent = Instant::now();
+                harness.wait_times(&CONNECTED, 2);
+                println!("{kind:?}: open into a stalled link, back after {:?}", sent.elapsed());
+                assert!(
+                    sent.elapsed() < Duration::from_secs(5),
+                    "given up at the open's age limit"
+                );
+                proxy.heal();
+                wait::never("an open of the old connection", Duration::from_secs(3), || {
+                    witness.on(TOPIC).iter().any(|heard| heard.payload == "OPEN")
+                });
+            });
+        }
+    });
+}
+
+/// The worst case: every path stalls, the guard cannot come back, and the old link heals before the
+/// broker has lost patience with it. The open does arrive late, and a close follows at once, because
+/// the guard has left that link with a reset: the broker fires the will.
+#[test]
+fn an_open_that_a_healed_link_delivers_late_is_followed_by_a_close_at_once() {
+    std::thread::scope(|scope| {
+        for kind in KINDS {
+            scope.spawn(move || {
+                let (_broker, proxy, harness, witness) = behind_a_proxy(kind);
+                proxy.stall_all();
+                harness.send(Action::Open);
+                harness.wait(&LOST);
+                let healed = Instant::now();
+                proxy.heal();
+                let closed = close_after(&witness, healed, PATIENCE);
+                let is_open = |heard: &crate::support::client::Heard| heard.payload == "OPEN";
+                let late = witness.on(TOPIC).iter().filter(|heard| is_open(heard)).count();
+                println!("{kind:?}: healed, opens delivered late: {late}, closed after {closed:?}");
+                assert!(closed <= Duration::from_secs(1), "{kind:?}: {closed:?}");
+                wait::never("an open after that close", Duration::from_secs(3), || {
+                    let heard = witness.on(TOPIC);
+                    let close = heard.iter().rposition(|h| h.payload == "CLOSE");
+                    heard.iter().rposition(is_open) > close
+                });
             });
         }
     });

@@ -6,6 +6,9 @@
 
 use crate::support::client::{Heard, Witness};
 use crate::support::wait;
+use permeated::edge::history::{Body, Reader, Record};
+use permeated::engine::output::Output;
+use permeated::engine::time::Wall;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 use std::fmt::Write as _;
@@ -20,6 +23,9 @@ use tempfile::TempDir;
 
 /// Long enough for a loaded machine; conditions are usually met at once.
 pub const PATIENCE: Duration = Duration::from_secs(30);
+/// A probe that says what it measured and when.
+const PROBE: &str =
+    "unit = \"ppm\"\nstep = 1\ninterval_secs = 0.25\npointer = \"/v\"\ntime_pointer = \"/t\"\n";
 /// A broker that is away this long holds the plant.
 pub const BROKER_LOST: Duration = Duration::from_secs(2);
 /// How often the probes publish.
@@ -33,8 +39,8 @@ pub fn settings(daemon: &str, port: u16, state: &Path, plants: &[&str]) -> Strin
     );
     for plant in plants {
         for (id, quantity, point, more) in [
-            ("permeate", "tds", "permeate", "unit = \"ppm\"\nstep = 1\ninterval_secs = 0.25\n"),
-            ("product", "tds", "product", "unit = \"ppm\"\nstep = 1\ninterval_secs = 0.25\n"),
+            ("permeate", "tds", "permeate", PROBE),
+            ("product", "tds", "product", PROBE),
             ("floor", "leak", "room", ""),
             ("valve", "open", "supply", ""),
         ] {
@@ -51,6 +57,7 @@ pub fn settings(daemon: &str, port: u16, state: &Path, plants: &[&str]) -> Strin
              [plants.{plant}.demand]\nmode = \"topic\"\ntopic = \"{plant}/demand\"\n\
              [plants.{plant}.assumed]\npermeate_litres_per_min = 2.0\nfeed_tds_ppm = 240\n\
              [plants.{plant}.store]\nlitres = 200\n\
+             [plants.{plant}.limits.floor]\ndry_secs = 1\n\
              [plants.{plant}.limits.product]\nduration_min_secs = 1\nclear_litres = 0.01\nrinse_in_litres = 0.05\n\
              [plants.{plant}.limits.guard]\nmedian_readings = 3\nstale_min_secs = 3\n\
              stale_max_secs = 6\nprove_in_secs = 6\nhold_return_secs = 5\nholds_per_day = 100\n\
@@ -61,10 +68,16 @@ pub fn settings(daemon: &str, port: u16, state: &Path, plants: &[&str]) -> Strin
     text
 }
 
+/// The wall clock in milliseconds, as the daemon reads it.
+pub fn wall() -> i64 {
+    permeated::clock::wall().expect("the clock is set").millis()
+}
+
 /// Probes and relay of one plant.
 pub struct Field {
     plant: String,
     product: Arc<AtomicU32>,
+    wet: Arc<AtomicBool>,
     ending: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
 }
@@ -73,16 +86,18 @@ impl Field {
     /// Begins to publish.
     pub fn start(port: u16, plant: &str) -> Self {
         let product = Arc::new(AtomicU32::new(0));
+        let wet = Arc::new(AtomicBool::new(false));
         let ending = Arc::new(AtomicBool::new(false));
         let thread = std::thread::spawn({
-            let (plant, product, ending) =
-                (plant.to_owned(), Arc::clone(&product), Arc::clone(&ending));
+            let (plant, product, wet, ending) =
+                (plant.to_owned(), Arc::clone(&product), Arc::clone(&wet), Arc::clone(&ending));
             move || {
                 let command = format!("{plant}/valve/set");
                 let bus = Witness::new(port, &[&command]);
                 let mut next = Instant::now();
                 let mut obeyed = 0;
                 let mut is_open = false;
+                let (mut was_wet, mut stamp) = (false, 0);
                 while !ending.load(Ordering::SeqCst) {
                     let heard = bus.count(&command);
                     if heard != obeyed {
@@ -93,27 +108,40 @@ impl Field {
                             if is_open { "ON" } else { "OFF" },
                         );
                     }
+                    let is_wet = wet.load(Ordering::SeqCst);
                     if Instant::now() >= next {
                         next += INTERVAL;
-                        let product = product.load(Ordering::SeqCst).to_string();
-                        bus.publish_fast(&format!("{plant}/product"), product);
-                        bus.publish_fast(&format!("{plant}/permeate"), "8");
-                        bus.publish_fast(&format!("{plant}/floor"), "OFF");
+                        let product = product.load(Ordering::SeqCst);
+                        stamp = wall().max(stamp + 1);
+                        let probe = |v: u32| format!("{{\"v\":{v},\"t\":{stamp}}}");
+                        bus.publish_fast(&format!("{plant}/product"), probe(product));
+                        bus.publish_fast(&format!("{plant}/permeate"), probe(8));
                         bus.publish_fast(
                             &format!("{plant}/valve"),
                             if is_open { "ON" } else { "OFF" },
                         );
+                        was_wet = !is_wet;
+                    }
+                    if is_wet != was_wet {
+                        was_wet = is_wet;
+                        let says = if is_wet { "ON" } else { "OFF" };
+                        bus.publish_fast(&format!("{plant}/floor"), says);
                     }
                     std::thread::park_timeout(Duration::from_millis(5));
                 }
             }
         });
-        Self { plant: plant.to_owned(), product, ending, thread: Some(thread) }
+        Self { plant: plant.to_owned(), product, wet, ending, thread: Some(thread) }
     }
 
     /// What the product probe reads from now on, in ppm.
     pub fn product(&self, ppm: u32) {
         self.product.store(ppm, Ordering::SeqCst);
+    }
+
+    /// Whether the floor is wet from now on.
+    pub fn wet(&self, wet: bool) {
+        self.wet.store(wet, Ordering::SeqCst);
     }
 
     /// Topic of the plant's property or command.
@@ -214,10 +242,15 @@ pub struct Daemon {
 impl Daemon {
     /// Starts it with a state folder of its own.
     pub fn start(id: &str, port: u16, plants: &[&str]) -> Self {
+        Self::start_with(id, port, plants, "")
+    }
+
+    /// The same with further settings.
+    pub fn start_with(id: &str, port: u16, plants: &[&str], more: &str) -> Self {
         let folder = TempDir::new().expect("a temporary folder");
         let config = folder.path().join("permeated.toml");
         let text = settings(id, port, &folder.path().join("state"), plants);
-        std::fs::write(&config, text).expect("written");
+        std::fs::write(&config, text + more).expect("written");
         let mut daemon = Self { folder, config, child: None };
         daemon.up();
         daemon
@@ -245,6 +278,38 @@ impl Daemon {
             .stderr(log)
             .spawn()
             .expect("the daemon starts")
+    }
+
+    /// Its process id.
+    pub fn pid(&self) -> u32 {
+        self.child.as_ref().expect("running").id()
+    }
+
+    /// Its settings.
+    pub fn config(&self) -> &Path {
+        &self.config
+    }
+
+    /// Its state folder.
+    pub fn state(&self) -> PathBuf {
+        self.folder.path().join("state")
+    }
+
+    /// When it decided to open, by its journal: each decision is there before its open goes out.
+    pub fn decided_opens(&self) -> Vec<i64> {
+        let mut reader = Reader::open(&self.state()).expect("a journal");
+        let mut decided = Vec::new();
+        let all = (Wall::from_millis(0), Wall::from_millis(i64::MAX));
+        let each = |record: &Record| {
+            if let (Body::Output(Output::Log(entry)), Some(wall)) = (&record.body, record.now.wall)
+                && entry.kind == "open"
+            {
+                decided.push(wall.millis());
+            }
+            true
+        };
+        reader.between(all.0, all.1, each).expect("the journal reads");
+        decided
     }
 
     /// What it wrote to its log.

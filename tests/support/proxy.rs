@@ -1,11 +1,14 @@
-//! A TCP proxy on loopback with faults: a stalled link (both ends stay open and nothing passes), a
-//! cut, and a count of the bytes.
+//! A TCP proxy on loopback with faults, which also reads what passes: a stalled link (both ends stay
+//! open and nothing passes), one that heals (what was held then passes, however old), a cut, and a
+//! log of the MQTT packets that matter for opens.
 
-use std::io::{Read as _, Write as _};
+use bytes::BytesMut;
+use rumqttc::Packet;
+use std::io::{ErrorKind, Read as _, Write as _};
 use std::net::{Shutdown, TcpListener, TcpStream};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 struct Shared {
     target: u16,
@@ -15,7 +18,31 @@ struct Shared {
     to_broker: AtomicU64,
     to_client: AtomicU64,
     links: Mutex<Vec<(TcpStream, TcpStream)>>,
+    wire: Mutex<Vec<Wire>>,
     ending: AtomicBool,
+}
+
+/// What passed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum What {
+    /// CONNECT of this client.
+    Connect(String),
+    /// The broker accepted it.
+    ConnAck,
+    /// A client published (not: was sent) without retain on a topic outside our own tree.
+    Publish { topic: String, payload: String },
+}
+
+/// A packet on the wire.
+#[derive(Clone, Debug)]
+pub struct Wire {
+    /// Number of its link, from 1.
+    pub link: u64,
+    pub what: What,
+    /// When the proxy read it: it was on its way then.
+    pub read: Instant,
+    /// When the proxy had handed it on.
+    pub passed: Instant,
 }
 
 /// A proxy in front of a broker.
@@ -36,6 +63,7 @@ impl Proxy {
             to_broker: AtomicU64::new(0),
             to_client: AtomicU64::new(0),
             links: Mutex::default(),
+            wire: Mutex::default(),
             ending: AtomicBool::new(false),
         });
         std::thread::spawn({
@@ -69,9 +97,38 @@ impl Proxy {
         (self.shared.to_broker.load(Ordering::SeqCst), self.shared.to_client.load(Ordering::SeqCst))
     }
 
-    /// Every link that there is now stalls for ever; new ones pass.
+    /// Every link that there is now stalls; new ones pass.
     pub fn stall(&self) {
         self.shared.stalled_up_to.store(self.accepted(), Ordering::SeqCst);
+    }
+
+    /// Every link stalls, new ones too.
+    pub fn stall_all(&self) {
+        self.shared.stalled_up_to.store(u64::MAX, Ordering::SeqCst);
+    }
+
+    /// Stalled links pass again, with all that they held.
+    pub fn heal(&self) {
+        self.shared.stalled_up_to.store(0, Ordering::SeqCst);
+    }
+
+    /// The packets so far, in the order in which they passed.
+    pub fn wire(&self) -> Vec<Wire> {
+        self.shared.wire.lock().expect("whole").clone()
+    }
+
+    /// Links on which the broker accepted this client, with the time at which its CONNACK passed.
+    pub fn connections_of(&self, client: &str) -> Vec<(u64, Instant)> {
+        let wire = self.wire();
+        let asked = |link| {
+            wire.iter().any(|one| {
+                one.link == link && matches!(&one.what, What::Connect(id) if id == client)
+            })
+        };
+        wire.iter()
+            .filter(|one| one.what == What::ConnAck && asked(one.link))
+            .map(|one| (one.link, one.passed))
+            .collect()
     }
 
     /// Cuts every link, both ends.
@@ -107,10 +164,12 @@ fn join(shared: &Arc<Shared>, client: TcpStream) {
 
 fn pump(shared: &Shared, number: u64, mut from: TcpStream, mut to: TcpStream, up: bool) {
     let stalled = || number <= shared.stalled_up_to.load(Ordering::SeqCst);
+    let ending = || shared.ending.load(Ordering::SeqCst);
     let _ = from.set_read_timeout(Some(Duration::from_millis(20)));
     let _ = to.set_nodelay(true);
     let mut buffer = [0; 16_384];
-    while !shared.ending.load(Ordering::SeqCst) {
+    let mut packets = BytesMut::new();
+    while !ending() {
         if stalled() {
             // Nothing passes, not even the end of the stream.
             std::thread::park_timeout(Duration::from_millis(20));
@@ -118,24 +177,46 @@ fn pump(shared: &Shared, number: u64, mut from: TcpStream, mut to: TcpStream, up
         }
         match from.read(&mut buffer) {
             Ok(0) => break,
-            Ok(read) => {
-                if stalled() {
-                    continue;
+            Ok(size) => {
+                let read = Instant::now();
+                // What was read at the moment of the stall is held like the rest.
+                while stalled() && !ending() {
+                    std::thread::park_timeout(Duration::from_millis(5));
                 }
                 let count = if up { &shared.to_broker } else { &shared.to_client };
-                count.fetch_add(read as u64, Ordering::SeqCst);
-                if to.write_all(&buffer[..read]).is_err() {
+                count.fetch_add(size as u64, Ordering::SeqCst);
+                packets.extend_from_slice(&buffer[..size]);
+                let seen = look(&mut packets, up);
+                if to.write_all(&buffer[..size]).is_err() {
                     break;
                 }
+                let passed = Instant::now();
+                let all = seen.into_iter().map(|what| Wire { link: number, what, read, passed });
+                shared.wire.lock().expect("whole").extend(all);
             }
-            Err(error)
-                if matches!(
-                    error.kind(),
-                    std::io::ErrorKind::WouldBlock | std::io::ErrorKind::TimedOut
-                ) => {}
+            Err(error) if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => {}
             Err(_) => break,
         }
     }
     let _ = to.shutdown(Shutdown::Both);
     let _ = from.shutdown(Shutdown::Both);
+}
+
+/// The whole packets in the buffer, as far as they are of interest.
+fn look(packets: &mut BytesMut, up: bool) -> Vec<What> {
+    let mut seen = Vec::new();
+    while let Ok(packet) = Packet::read(packets, usize::MAX) {
+        seen.extend(match packet {
+            Packet::Connect(connect) => Some(What::Connect(connect.client_id)),
+            Packet::ConnAck(_) => Some(What::ConnAck),
+            Packet::Publish(publish)
+                if up && !publish.retain && !publish.topic.starts_with("permeated/") =>
+            {
+                let payload = String::from_utf8_lossy(&publish.payload).into_owned();
+                Some(What::Publish { topic: publish.topic, payload })
+            }
+            _ => None,
+        });
+    }
+    seen
 }

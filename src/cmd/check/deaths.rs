@@ -45,6 +45,18 @@ pub(super) fn render(setup: &Setup, settings: &Settings, page: &mut String) {
             settings.broker.guard_keep_alive_secs
         ),
     );
+    if !valve.open.is_empty() {
+        row(
+            "the link holds up an open",
+            format!(
+                "the broker: no program can take back what TCP has taken. The guard leaves the link \
+                 2 s after the open; once it is back the broker has ended the old link and the open \
+                 is gone. Should the old link recover before, the open comes late and the close right \
+                 behind it, or within {} if the daemon's machine is gone as well",
+                seconds(hung_link(setup))
+            ),
+        );
+    }
     row("the broker dies", broker(valve));
     row("the power is cut", power(valve));
     row(

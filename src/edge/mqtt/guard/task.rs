@@ -1,7 +1,7 @@
 //! What one guard connection does between its first beat and its goodbye.
 
 use super::link::{Identity, Link, LinkError};
-use super::{Ending, GuardHandle, QUEUE_MAX, Queued, SENT_MAX, SILENCE_MAX};
+use super::{Ending, GuardHandle, OPEN_AGE_MAX, QUEUE_MAX, Queued, SENT_MAX, SILENCE_MAX};
 use crate::edge::mqtt::backoff::Backoff;
 use crate::edge::mqtt::options::Dial;
 use crate::engine::event::Event;
@@ -17,6 +17,11 @@ use tokio::time::{MissedTickBehavior, interval, sleep};
 const LOOK: Duration = Duration::from_millis(100);
 /// Longest wait between attempts. Shorter than the main connection's: a close may be waiting.
 const WAIT_MAX: Duration = Duration::from_secs(5);
+
+/// The broker must have answered for an open within this time. TCP takes no byte back: if the open
+/// is held up on its way it may still arrive, and the sooner this link is given up, the sooner the
+/// broker ends it and a close follows.
+const OPEN_PROVEN_IN: Duration = Duration::from_millis(OPEN_AGE_MAX.millis() as u64);
 
 /// What a guard task needs to know.
 pub(in crate::edge::mqtt) struct GuardSetup {
@@ -204,6 +209,8 @@ impl Session<'_> {
         let mut pkid: u16 = 0;
         let mut unacknowledged: Option<(u16, Instant)> = None;
         let mut pings_out: u32 = 0;
+        // An open that nobody has answered for by then must not be waited for any longer.
+        let mut open_due: Option<Instant> = None;
         loop {
             self.count_traffic();
             let alive = &self.handle.shared.alive;
@@ -231,6 +238,7 @@ impl Session<'_> {
                         pings_out += 1;
                         unacknowledged = None;
                         waiting_since.get_or_insert_with(Instant::now);
+                        open_due.get_or_insert_with(|| Instant::now() + OPEN_PROVEN_IN);
                         ping_due = Instant::now() + ping_every;
                     }
                 }
@@ -241,6 +249,7 @@ impl Session<'_> {
             let now = Instant::now();
             let overdue = |since: Instant| now.duration_since(since) > answer_within;
             if waiting_since.is_some_and(overdue)
+                || open_due.is_some_and(|due| now > due)
                 || unacknowledged.is_some_and(|(_, since)| overdue(since))
             {
                 return Err(LinkError::Timeout);
@@ -257,6 +266,7 @@ impl Session<'_> {
                         pings_out = pings_out.saturating_sub(1);
                         if pings_out == 0 {
                             waiting_since = None;
+                            open_due = None;
                             self.link.delivered(self.setup.keep_alive)?;
                         }
                     }
