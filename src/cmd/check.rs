@@ -5,6 +5,7 @@
 
 mod deaths;
 mod rests;
+pub mod scenarios;
 
 use crate::engine::catalogue::AlarmId;
 use crate::engine::causes;
@@ -30,6 +31,10 @@ pub struct Args {
     /// Settings file; may be given several times, later ones win.
     #[arg(long = "config", value_name = "FILE", default_value = load::DEFAULT_FILE)]
     pub config: Vec<PathBuf>,
+    /// What-must-happen tests of your own, played through the engine; may be given several times.
+    /// Ends with 1 when something did not happen as expected.
+    #[arg(long, value_name = "FILE")]
+    pub scenarios: Vec<PathBuf>,
 }
 
 /// Runs the command: problems to stderr, the rest to stdout.
@@ -37,6 +42,9 @@ pub fn run(args: &Args) -> ExitCode {
     let credentials = std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from);
     match judge(&args.config, load::environment(), credentials.as_deref()) {
         Ok((loaded, problems)) => {
+            if !args.scenarios.is_empty() {
+                return play(&args.scenarios, &loaded.settings);
+            }
             if !problems.0.is_empty() {
                 eprintln!("{problems}\n");
             }
@@ -48,6 +56,24 @@ pub fn run(args: &Args) -> ExitCode {
             ExitCode::from(EXIT_SETTINGS)
         }
     }
+}
+
+/// Plays files of scenarios: problems to stderr, results to stdout.
+fn play(files: &[PathBuf], settings: &Settings) -> ExitCode {
+    let mut code = 0;
+    for file in files {
+        match scenarios::run(file, settings) {
+            Ok(outcome) => {
+                print!("{}", outcome.report);
+                code = code.max(u8::from(outcome.failed > 0));
+            }
+            Err(problems) => {
+                eprintln!("{problems}");
+                code = EXIT_SETTINGS;
+            }
+        }
+    }
+    ExitCode::from(code)
 }
 
 /// Reads and judges everything that can be judged offline, files of secrets included.

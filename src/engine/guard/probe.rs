@@ -5,7 +5,7 @@
 //! limits for silence are bounded whatever was learned.
 
 use crate::engine::setup::SensorSetup;
-use crate::engine::signal::interval::{IntervalLearner, StaleRule};
+use crate::engine::signal::interval::IntervalLearner;
 use crate::engine::signal::median::{MedianWindow, guard_readings};
 use crate::engine::time::{Mono, Span};
 use crate::engine::value::NoReading;
@@ -111,12 +111,12 @@ impl Probe {
 
     /// How long it may be silent while water flows.
     pub(super) fn silence_flowing(&self, sensor: &SensorSetup, limits: &GuardLimits) -> Span {
-        self.interval.stale_after(true, &StaleRule::of(sensor, limits, true))
+        self.interval.silence(sensor, limits, true)
     }
 
     /// How long it may be silent on standby.
     pub(super) fn silence_standby(&self, sensor: &SensorSetup, limits: &GuardLimits) -> Span {
-        self.interval.stale_after(false, &StaleRule::of(sensor, limits, false))
+        self.interval.silence(sensor, limits, false)
     }
 
     /// How long it may be silent while a hold waits for it to be good again: as strict as while

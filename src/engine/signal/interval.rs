@@ -135,6 +135,18 @@ impl IntervalLearner {
         rule.after(self.expected(flowing))
     }
 
+    /// How long this sensor's silence may last. A battery sensor that nobody has heard often enough
+    /// gets the longest time that the settings allow: its heartbeat is its own, the declared interval
+    /// says nothing about it, and water that starts or stops does not wake it.
+    pub fn silence(&self, sensor: &SensorSetup, limits: &GuardLimits, flowing: bool) -> Span {
+        let rule = StaleRule::of(sensor, limits, flowing);
+        match sensor.battery {
+            true if self.is_learned(false) => rule.after(self.expected(false)),
+            true => rule.max,
+            false => self.stale_after(flowing, &rule),
+        }
+    }
+
     /// When the sensor becomes stale: counted from its last live arrival, or from `since`, when the
     /// present state (flowing or not, connected, daemon started) began, whichever is later.
     pub fn stale_at(&self, flowing: bool, rule: &StaleRule, since: Mono) -> Mono {
@@ -191,6 +203,30 @@ mod tests {
         assert_eq!(learner.expected(true), Span::from_secs(2));
         feed(&mut learner, end, 30_000, 20, true);
         assert_eq!(learner.expected(true), Span::from_secs(30));
+    }
+
+    /// Reference: the starting values, "battery 2 x heartbeat, at most 26 h".
+    #[test]
+    fn a_battery_sensor_is_not_missed_before_its_heartbeat_is_known() {
+        let sensor = crate::settings::schema::Sensor {
+            quantity: Some(crate::units::Quantity::Leak),
+            point: Some(crate::settings::schema::Point::Room),
+            battery: true,
+            ..crate::settings::schema::Sensor::default()
+        };
+        let mut plant = crate::settings::schema::Plant::default();
+        plant.sensors.insert("floor".into(), sensor);
+        let on_stop = crate::settings::schema::OnStop::Close;
+        let setup = crate::engine::setup::Setup::resolve("home", &plant, on_stop, 5);
+        let (sensor, limits) = (&setup.sensors[0], &setup.limits.guard);
+        let mut learner = IntervalLearner::new(sensor.interval);
+        for flowing in [false, true] {
+            assert_eq!(learner.silence(sensor, limits, flowing), Span::from_secs(26 * 3600));
+        }
+        feed(&mut learner, 0, 4 * 3_600_000, 10, false);
+        for flowing in [false, true] {
+            assert_eq!(learner.silence(sensor, limits, flowing), Span::from_secs(8 * 3600));
+        }
     }
 
     #[test]

@@ -345,6 +345,10 @@ impl Channel {
         if (on_change || sensor.is_solids()) && !flowing && !sensor.battery {
             return None;
         }
+        if sensor.battery {
+            let most = self.interval.silence(sensor, &setup.limits.guard, flowing);
+            return self.interval.last().map(|last| last + most);
+        }
         let rule =
             StaleRule::of(sensor, &setup.limits.guard, flowing && !sensor.quantity.is_state());
         self.interval.last().map(|last| self.interval.stale_at(flowing, &rule, last))
