@@ -93,7 +93,10 @@ impl Board {
                 }
                 board.log.push_back(entry.clone());
             }
-            Output::Send(_) | Output::Persist { .. } | Output::Stopped { .. } => {}
+            Output::Send(_)
+            | Output::Persist { .. }
+            | Output::DropGuard { .. }
+            | Output::Stopped { .. } => {}
         });
     }
 

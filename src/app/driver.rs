@@ -260,6 +260,10 @@ impl Driver {
     fn carry_out(&self, running: &mut Running, now: Now, output: Output) {
         match &output {
             Output::Send(_) => self.bus.carry_out(&output, now.mono),
+            Output::DropGuard { .. } => {
+                self.bus.carry_out(&output, now.mono);
+                return;
+            }
             Output::Persist { token } => {
                 let token = *token;
                 let intake = self.intake.clone();

@@ -195,6 +195,7 @@ signals! {
     WorstDelay = 104, "guard", "worst-delay", Duration, Plant, 0.1, 0.1, 3600, false, "Longest time from spoiled product to the close command";
     Permitted = 105, "guard", "permitted", Flag, Plant, 0.0, 0.0, 20, true, "Water may run";
     ProductDose = 106, "guard", "product-dose", Ratio, Plant, 0.001, 0.05, 600, false, "Dissolved solids times litres that reached the store since the product was last pure, in ppm·L";
+    ProofOverdueIn = 150, "guard", "proof-overdue-in", Days, Plant, 0.1, 0.5, 3600, false, "Days until the first proof is overdue; below zero: since when it is";
     CloseTime = 107, "guard", "close-time", Duration, Plant, 0.1, 0.0, 0, false, "Time from the last close command to its confirmation";
 }
 
@@ -419,6 +420,14 @@ alarms! {
         "The valve was told to close and nothing shows that it did.",
         "Look at the valve and shut the tap by hand if water still runs.",
         "A confirmation.";
+    ProofOverdue = 110, "proof-overdue", Tell, Soon, Plant, false, false,
+        "Something that protects you has not shown for long that it works.",
+        "Prove what the alarm names: the command `proof`, a handheld entry beside a probe, or a run that ends by the valve.",
+        "The proof passed.";
+    ProofFailed = 111, "proof-failed", Tell, Today, Plant, false, false,
+        "Something that protects you did not work when it was tried.",
+        "For the will look at the broker's access rules, for a valve at its seat, for a sensor at its battery and radio. Then prove it again.",
+        "The proof passed.";
     RejectionLow = 68, "rejection-low", Tell, Soon, Plant, false, false,
         "The membrane lets more salt through than it should; each charge of resin lasts shorter.",
         "Test total chlorine after the carbon first, then the membrane's seal, before you buy a membrane.",

@@ -286,6 +286,10 @@ fn guard_values(
         let dose = Valued::measured(dose, 0.0, now.mono);
         emitter.number(setup, now, key(SignalId::ProductDose), Ok(dose), out);
     }
+    if let Some(left) = guard.proof_overdue_in(setup, now.mono) {
+        let left = Valued::measured(left.days(), 0.0, now.mono);
+        emitter.number(setup, now, key(SignalId::ProofOverdueIn), Ok(left), out);
+    }
     if let Some(delay) = worst_delay {
         let delay = Valued::measured(delay.secs(), 0.0, now.mono);
         emitter.number(setup, now, key(SignalId::WorstDelay), Ok(delay), out);

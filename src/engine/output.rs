@@ -26,6 +26,11 @@ pub enum Output {
     Permit(Permit),
     /// Something for the event stream and the journal.
     Log(LogEntry),
+    /// Drop a guard connection without DISCONNECT, so that the broker fires its will: a proof.
+    DropGuard {
+        /// Which actuator's.
+        actuator: ActuatorIx,
+    },
     /// A clean stop is complete: valves confirmed closed, or left as configured.
     Stopped {
         /// Every close was acknowledged: the guards may DISCONNECT.
@@ -285,7 +290,7 @@ pub struct LogEntry {
     /// When.
     pub at: Option<Wall>,
     /// Kind: `phase`, `alarm`, `command`, `answer`, `close`, `open`, `confirmed`, `start-record`,
-    /// `service`, `trip`, `hold`, `reset`, `note`.
+    /// `service`, `trip`, `hold`, `reset`, `proof`, `note`.
     pub kind: std::borrow::Cow<'static, str>,
     /// One line for people.
     pub text: String,

@@ -13,7 +13,7 @@ mod tunables;
 pub use plan::{Batch, Change, Plan, Reuse, Weekday};
 pub use tunables::{
     FloorLimits, GuardLimits, LeakByLimits, Limits, PressureLimits, Prices, ProductLimits,
-    StageLimits, StoreLimits, TemperatureLimits, WearLimits,
+    ProofLimits, StageLimits, StoreLimits, TemperatureLimits, WearLimits,
 };
 
 /// Everything that a user may set.

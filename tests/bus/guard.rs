@@ -95,6 +95,24 @@ fn a_panic_drops_the_socket_at_once() {
     }
 }
 
+/// The proof of the will: the link is dropped on purpose, the broker closes the valve, that close is
+/// not taken for our own, and the guard comes back.
+#[test]
+fn a_guard_dropped_for_a_proof_shows_the_brokers_close_and_comes_back() {
+    for kind in KINDS {
+        let (_broker, harness, witness) = opened(kind);
+        let since = Instant::now();
+        harness.plant.carry_out(&Output::DropGuard { actuator: VALVE }, Mono::ZERO);
+        let after = close_after(&witness, since, PATIENCE);
+        println!("{kind:?}: drop to close: {after:?}");
+        assert!(after <= Duration::from_secs(1), "{kind:?}: {after:?}");
+        harness.wait(&LOST);
+        harness.wait(&Event::SeenOnTopic { actuator: VALVE, open: false });
+        harness.wait_times(&CONNECTED, 2);
+        assert_eq!(witness.on(TOPIC).iter().filter(|heard| heard.payload == "OPEN").count(), 1);
+    }
+}
+
 /// The engine may be back before the guard has looked: its valve closes all the same.
 #[test]
 fn a_panic_that_is_over_at_once_still_drops_the_socket() {

@@ -377,11 +377,17 @@ fn half_a_ppm_litre_closes_and_not_much_more() {
             let (kind, took, flow, _) = spoil(number, ppm);
             let dose = ppm * flow * took / 60.0;
             let by_dose = 0.5 / ppm / flow * 60.0;
-            // Three readings of the median and 15 s at least; a meter may be 5 % wrong, and each
-            // reading counts the water since the one before.
+            // Three readings of the median and 15 s at least; a meter may be 5 % wrong, a declared
+            // flow as much as pressure and temperature move it, and each reading counts the water
+            // since the one before.
             let readings = kind.declared();
-            let least = if kind.flow == Flow::Unknown { 0.0 } else { by_dose * 0.9 };
-            let wait = if kind.flow == Flow::Unknown { 0.0 } else { by_dose * 1.1 };
+            let wrong = match kind.flow {
+                Flow::Unknown => None,
+                Flow::Declared => Some(0.25),
+                Flow::Pulses | Flow::Rate => Some(0.1),
+            };
+            let least = wrong.map_or(0.0, |wrong| by_dose * (1.0 - wrong));
+            let wait = wrong.map_or(0.0, |wrong| by_dose * (1.0 + wrong));
             let most = wait.max(15.0) + 4.0 * readings;
             assert!(
                 least <= took && took <= most,

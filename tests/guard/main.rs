@@ -1,10 +1,13 @@
 //! The guard's behaviour from outside: the real engine with invented time.
 //!
 //! `healthy`: starts of a healthy plant close nothing, and spoiled product does;
-//! `PERMEATED_GUARD_STARTS=1000` runs as many starts as the requirement names.
+//! `PERMEATED_GUARD_STARTS=1000` runs as many starts as the requirement names. `proofs`: what
+//! protects is proven, by nature, on schedule and by people.
 #![allow(missing_docs)]
 
 mod healthy;
+mod plants;
+mod proofs;
 mod random;
 #[allow(dead_code)]
 mod rig;

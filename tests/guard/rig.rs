@@ -1,13 +1,14 @@
 //! An engine with invented time, and what it said.
 
 use permeated::engine::Engine;
-use permeated::engine::catalogue::AlarmId;
+use permeated::engine::catalogue::{AlarmId, SignalId};
 use permeated::engine::event::{Ask, Command, Event, Found, Reading, Started};
-use permeated::engine::output::{Action, AlarmKey, LogEntry, Output, Permit};
+use permeated::engine::output::{Action, AlarmKey, Datum, LogEntry, Output, Permit};
 use permeated::engine::setup::{ActuatorIx, SensorIx, Setup};
 use permeated::engine::time::{Mono, Now, Span, Wall};
 use permeated::settings::load::load_str;
 use permeated::settings::schema::OnStop;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 const EPOCH: i64 = 1_795_600_800_000;
@@ -26,6 +27,10 @@ pub struct Rig {
     pub sent: Vec<(Mono, ActuatorIx, Action)>,
     pub permit: Option<Permit>,
     pub logs: Vec<LogEntry>,
+    /// Guard connections that were to be dropped for a proof.
+    pub drops: Vec<ActuatorIx>,
+    /// Last number of each value of the plant.
+    pub values: BTreeMap<SignalId, f64>,
     /// Answers `Persist` at once, as a healthy disk does.
     pub disk: bool,
     /// Acknowledges closes at once, as a healthy broker does.
@@ -41,6 +46,8 @@ impl Rig {
             sent: Vec::new(),
             permit: None,
             logs: Vec::new(),
+            drops: Vec::new(),
+            values: BTreeMap::new(),
             disk: true,
             broker: true,
         };
@@ -76,6 +83,12 @@ impl Rig {
                 Output::Persist { token } if self.disk => self.event(Event::Persisted { token }),
                 Output::Permit(permit) => self.permit = Some(permit),
                 Output::Log(entry) => self.logs.push(entry),
+                Output::DropGuard { actuator } => self.drops.push(actuator),
+                Output::Value(update) => {
+                    if let (None, Ok(Datum::Number(number))) = (update.key.of, &update.datum) {
+                        self.values.insert(update.key.signal, *number);
+                    }
+                }
                 _ => {}
             }
         }
@@ -116,6 +129,15 @@ impl Rig {
                 self.read(id, *value);
             }
         }
+    }
+
+    /// A proof passed, and the seconds it says.
+    pub fn proven(&self, what: &str) -> Option<f64> {
+        self.logs
+            .iter()
+            .filter(|entry| entry.kind == "proof" && entry.data["of"] == what)
+            .find(|entry| entry.data["passed"] == true)
+            .and_then(|entry| entry.data["secs"].as_f64())
     }
 
     /// Gives the answer.

@@ -145,7 +145,10 @@ impl Rules {
                     }
                 }
             }
-            Output::Send(_) | Output::Persist { .. } | Output::Stopped { .. } => {}
+            Output::Send(_)
+            | Output::Persist { .. }
+            | Output::DropGuard { .. }
+            | Output::Stopped { .. } => {}
         }
     }
 

@@ -311,6 +311,7 @@ impl World {
                 Output::Value(_)
                 | Output::Alarm(_)
                 | Output::Permit(_)
+                | Output::DropGuard { .. }
                 | Output::Stopped { .. } => {}
             }
         }

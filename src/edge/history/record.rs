@@ -182,6 +182,7 @@ impl Names {
             Output::Permit(_)
             | Output::Log(_)
             | Output::Persist { .. }
+            | Output::DropGuard { .. }
             | Output::Stopped { .. } => {}
         }
         Some(output)
@@ -230,7 +231,7 @@ impl Keep {
                 differs
             }
             Output::Alarm(_) | Output::Log(_) | Output::Send(_) => true,
-            Output::Persist { .. } | Output::Stopped { .. } => false,
+            Output::Persist { .. } | Output::DropGuard { .. } | Output::Stopped { .. } => false,
         }
     }
 }

@@ -276,11 +276,19 @@ impl PlantBus {
     /// Carries an output out, as far as the bus is concerned: commands through the guards, the rest
     /// to the outbox. Never blocks. `now` is the time of the event that brought the output.
     pub fn carry_out(&self, output: &Output, now: Mono) {
-        if let Output::Send(command) = output {
+        match output {
             // A refused open is counted and logged by the guard; the engine does not wait for it.
-            let _ = self.guards[command.actuator].send(command, now);
-        } else {
-            topics::publish_output(output, &self.setup, &self.topics, &self.instance, &self.outbox);
+            Output::Send(command) => {
+                let _ = self.guards[command.actuator].send(command, now);
+            }
+            Output::DropGuard { actuator } => self.guards[*actuator].drop_for_proof(),
+            _ => topics::publish_output(
+                output,
+                &self.setup,
+                &self.topics,
+                &self.instance,
+                &self.outbox,
+            ),
         }
     }
 

@@ -386,7 +386,10 @@ pub fn publish_output(
         Output::Alarm(update) => publish_alarm(update, setup, topics, outbox),
         Output::Permit(permit) => publish_permit(permit, setup, topics, instance, outbox),
         Output::Log(entry) => publish_log(entry, &setup.plant, topics, outbox),
-        Output::Send(_) | Output::Persist { .. } | Output::Stopped { .. } => {}
+        Output::Send(_)
+        | Output::Persist { .. }
+        | Output::DropGuard { .. }
+        | Output::Stopped { .. } => {}
     }
 }
 

@@ -1,6 +1,8 @@
 //! A flow meter of any kind as the guard path sees it: running litres and the present rate.
 //!
-//! Counters (pulses, volume) give litres exactly and the rate as a mean since the last message; a
+//! Counters (pulses, volume) give litres exactly and the rate as a mean since the last count: a
+//! message without a new count is standstill only when the flow of before would have brought three
+//! by now, else a meter that counts slower than it speaks would flutter between flow and none. A
 //! rate sensor gives the rate and litres by the trapezoid, with a limit on gaps. The rate is unknown
 //! when the sensor is silent for too long: silence is not standstill.
 
@@ -11,6 +13,8 @@ use crate::engine::time::{Mono, Span};
 use crate::units::Quantity;
 use serde::{Deserialize, Serialize};
 
+/// So many counts must stay away before a counter's silence is standstill.
+const COUNTS_MISSED: f64 = 3.0;
 /// No meter of a home plant runs faster, in L/min: what exceeds it is no count of water.
 const CEILING_LITRES_PER_MIN: f64 = 30.0;
 
@@ -31,6 +35,12 @@ pub(super) struct Meter {
     /// Where the stretch begins of which `rate` is the mean; a rate sensor's is its own moment.
     #[serde(default)]
     began: Option<Mono>,
+    /// Litres of one count; 0 for a rate sensor, or a counter that shows any amount.
+    #[serde(default)]
+    quantum: f64,
+    /// When the counter last moved.
+    #[serde(default)]
+    counted: Option<Mono>,
 }
 
 impl Meter {
@@ -47,7 +57,12 @@ impl Meter {
             Quantity::Flow => Kind::Rate,
             _ => return None,
         };
-        Some(Self { kind, litres: 0.0, rate: None, at: None, began: None })
+        let quantum = match sensor.quantity {
+            Quantity::Pulses => sensor.litres_per_pulse,
+            Quantity::Volume => sensor.step,
+            _ => 0.0,
+        };
+        Some(Self { kind, litres: 0.0, rate: None, at: None, began: None, quantum, counted: None })
     }
 
     /// Takes a live, plausible reading.
@@ -74,10 +89,31 @@ impl Meter {
         }
         self.litres += step.litres;
         if let Some(since) = since.filter(|since| *since > Span::ZERO) {
-            self.rate = Some(step.litres / since.minutes());
-            self.began = self.at;
+            let before = self.rate;
+            let goes_on = step.litres > 0.0 && before.is_some_and(|rate| rate > 0.0);
+            let began = self.counted.filter(|_| goes_on).or(self.at);
+            self.rate = Some(self.counter_rate(now, step.litres, since));
+            // A rate that only goes on says nothing new.
+            if step.litres > 0.0 || self.rate != before {
+                self.began = began;
+            }
+        }
+        if step.litres > 0.0 {
+            self.counted = Some(now);
         }
         self.at = Some(now);
+    }
+
+    /// A counter's rate from what it counted in the time since its last message.
+    fn counter_rate(&self, now: Mono, litres: f64, since: Span) -> f64 {
+        let before = self.rate.unwrap_or(0.0);
+        let counted = self.counted.map(|at| now.since(at)).filter(|_| before > 0.0);
+        match counted {
+            // It moved before and moves again: over the whole time between the counts.
+            Some(time) if litres > 0.0 => litres / time.max(since).minutes(),
+            Some(time) if self.quantum > COUNTS_MISSED.recip() * before * time.minutes() => before,
+            _ => litres / since.minutes(),
+        }
     }
 
     /// The daemon has started after being away for so long: the counter may have moved, the rate is
@@ -89,6 +125,7 @@ impl Meter {
         self.rate = None;
         self.at = None;
         self.began = None;
+        self.counted = None;
     }
 
     /// Running litres since this meter was first seen. Never falls.
@@ -125,5 +162,53 @@ impl Meter {
             self.at > Some(after)
         };
         speaks.then_some(flows)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::setup::Setup;
+    use crate::settings::schema::{OnStop, Plant};
+
+    /// A counter of 2.2 mL a pulse, read every second.
+    fn pulses() -> Meter {
+        let plant: Plant = toml::from_str(
+            "[sensors.m]\ntopic = \"m\"\nquantity = \"pulses\"\npoint = \"permeate\"\nlitres_per_pulse = 0.0022\ninterval_secs = 1.0",
+        )
+        .expect("valid");
+        let setup = Setup::resolve("p", &plant, OnStop::Close, 5);
+        Meter::new(&setup.sensors[0]).expect("a meter")
+    }
+
+    fn push(meter: &mut Meter, secs: i64, count: f64) -> f64 {
+        let now = Mono::from_millis(secs * 1000);
+        let reading =
+            Reading { sensor: 0, value: count, retained: false, arrived: None, stamp: None };
+        meter.reading(now, &reading, Span::from_secs(15));
+        meter.rate(now, Span::from_secs(15)).unwrap_or(0.0)
+    }
+
+    #[test]
+    fn a_counter_that_counts_slower_than_it_speaks_does_not_flutter() {
+        let mut meter = pulses();
+        // 0.06 L/min: a pulse in 2.2 s.
+        for secs in 0..600 {
+            let rate = push(&mut meter, secs, (f64::from(secs as i32) / 2.2).floor());
+            if secs > 10 {
+                assert!((0.03..0.14).contains(&rate), "{rate} at {secs} s");
+            }
+        }
+    }
+
+    #[test]
+    fn a_counter_that_stands_still_says_so_after_three_missed_counts() {
+        let mut meter = pulses();
+        for secs in 0..60 {
+            push(&mut meter, secs, (f64::from(secs as i32) / 2.2).floor());
+        }
+        let standstill =
+            (60..90).find(|secs| push(&mut meter, *secs, 26.0) == 0.0).expect("standstill is seen");
+        assert!((62..70).contains(&standstill), "{standstill}");
     }
 }

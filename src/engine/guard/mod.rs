@@ -22,6 +22,7 @@ mod orders;
 mod permit;
 mod probe;
 mod product;
+mod proof;
 mod test_run;
 #[cfg(test)]
 mod tests;
@@ -124,6 +125,8 @@ pub struct Guard {
     /// Somebody opened without a permit: when last.
     opened_unpermitted: Option<Mono>,
     told_unconfirmed: bool,
+    #[serde(default)]
+    proofs: proof::Proofs,
 }
 
 /// One run of the plant.
@@ -254,6 +257,7 @@ impl Guard {
             phase: Phase::Idle,
             opened_unpermitted: None,
             told_unconfirmed: false,
+            proofs: proof::Proofs::default(),
         }
     }
 
@@ -406,6 +410,7 @@ impl Guard {
         self.litres_asked = None;
         self.pending.clear();
         self.leak_by = LeakBy::default();
+        self.proofs.started(cx.now.mono, started.away);
         if self.test_run.take().is_some() {
             cx.log(
                 "note",
@@ -468,7 +473,7 @@ impl Guard {
         if let Some(meter) = &mut self.meters[reading.sensor] {
             meter.reading(now, reading, silence);
         }
-        if sensor.quantity == Quantity::Leak {
+        if sensor.quantity == Quantity::Leak && !self.proofs.tests(reading.sensor) {
             if reading.value >= 0.5 {
                 self.wet.insert(reading.sensor, now);
                 self.dry.remove(&reading.sensor);
@@ -476,6 +481,7 @@ impl Guard {
                 self.dry.entry(reading.sensor).or_insert(now);
             }
         }
+        self.proof_reading(cx, reading.sensor, reading.value);
         self.look_at_flow(cx);
         self.judge(cx, reading);
         if let Some(run) = &mut self.run
@@ -488,6 +494,12 @@ impl Guard {
 
     fn seen_on_topic(&mut self, cx: &mut Context<'_>, actuator: ActuatorIx, open: bool) {
         let setup = &cx.setup.actuators[actuator];
+        if !open {
+            self.proof_saw_close(cx, actuator);
+            if setup.role == Role::SupplyValve && self.valves[actuator].known() == Known::Open {
+                self.proof_of_stop_begins(cx.setup, actuator, cx.now.mono);
+            }
+        }
         self.valves[actuator].seen(cx.now.mono, open);
         if !open || setup.role != Role::SupplyValve || self.permit.is_permitted() {
             return;
@@ -601,6 +613,7 @@ impl Guard {
         self.test_run_step(cx);
         self.decide(cx);
         self.order(cx);
+        self.prove(cx);
         self.set_phase(cx);
         self.finish_stop(cx);
     }
@@ -674,6 +687,7 @@ impl Guard {
             }
         }
         self.condition_deadlines(setup, &mut add);
+        self.proof_deadlines(setup, &mut add);
         add(self.order_deadline(setup), "the valve after its pump");
         add(self.permit.deadline(), "the permit's renewal");
         add(self.test_run.as_ref().map(|run| run.until), "the end of the test run");

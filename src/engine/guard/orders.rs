@@ -192,6 +192,7 @@ impl Guard {
         let anew = self.valves[actuator].closed_at() != before;
         if anew && setup.actuators[actuator].role == Role::SupplyValve && was_open {
             self.off_since = Some(now);
+            self.proof_of_stop_begins(setup, actuator, now);
             cx.log(
                 "close",
                 true,
@@ -422,7 +423,7 @@ impl Guard {
             Ask::OutOfService { alarm, out } => named(cx.setup, alarm).and_then(|key| {
                 cx.alarms.out_of_service(key, *out).map(|()| format!("{alarm}: changed."))
             }),
-            Ask::Proof { .. } => Err("proofs on command are not offered yet".to_owned()),
+            Ask::Proof { what } => self.ask_proof(cx, what, id),
             Ask::Service(entry) => {
                 self.service(cx, entry);
                 return true;
@@ -446,11 +447,14 @@ impl Guard {
                     self.checked.insert(alarm, cx.now.mono);
                 }
             }
-            ServiceEntry::Handheld { sensor, .. } => {
-                let is_product = cx.setup.sensors.iter().any(|known| {
-                    known.id == *sensor && known.point == Point::Product && known.is_solids()
-                });
-                if is_product {
+            ServiceEntry::Handheld { sensor, value, .. } => {
+                let product = cx
+                    .setup
+                    .solids_at(Point::Product)
+                    .find(|known| cx.setup.sensors[*known].id == *sensor);
+                if let Some(probe) = product {
+                    let value = cx.setup.sensors[probe].unit.to_canonical(*value);
+                    self.proof_handheld(cx, probe, value);
                     self.checked.insert(AlarmId::ProductProbeContradicted, cx.now.mono);
                 }
             }
@@ -507,6 +511,9 @@ impl Guard {
         }
         if self.test_run.is_some() {
             return Some("a test run is under way".to_owned());
+        }
+        if self.proofs.is_under_way() {
+            return Some("a proof is under way".to_owned());
         }
         let blocked: Vec<&str> = ALARMS
             .iter()

@@ -126,6 +126,9 @@ impl Guard {
         if self.closed_by_command {
             permissive("closed-by-command", "The command `release`.".to_owned());
         }
+        if self.proofs.is_under_way() {
+            permissive("proof-under-way", "The end of the proof.".to_owned());
+        }
         self.permissives_of_probes(cx, &mut permissive);
         self.permissives_of_valves(cx, &mut permissive);
         self.permissives_of_starts(cx, &mut permissive);

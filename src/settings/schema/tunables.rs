@@ -24,6 +24,8 @@ pub struct Limits {
     pub leak_by: LeakByLimits,
     /// Leak sensor and floats.
     pub floor: FloorLimits,
+    /// How long a proof is good for.
+    pub proof: ProofLimits,
     /// Wear and quality of the stages.
     pub stages: StageLimits,
     /// Filters, membrane and probes: when something is due.
@@ -356,6 +358,38 @@ limits!(
         /// wets again looks dry. Higher: the plant waits longer than it must.
         #[schemars(range(min = 0, max = 86400))]
         dry_secs: f64 = 600.0,
+    }
+);
+
+limits!(
+    /// How long a proof is good for, in days; 0: never reminded.
+    ProofLimits {
+        /// A supply valve: every stop by the valve under a flow meter proves it, else a run is
+        /// interrupted. Lower: needless interruptions. Higher: a valve that no longer shuts is found
+        /// when it is needed.
+        #[schemars(range(min = 0, max = 3650))]
+        valve_days: f64 = 30.0,
+        /// The last will: the guard connection is dropped while nothing runs, and its close must be
+        /// seen. Lower: needless reconnects. Higher: an access rule that swallows wills is found late.
+        #[schemars(range(min = 0, max = 3650))]
+        will_days: f64 = 30.0,
+        /// A product probe beside another one. Lower: needless work. Higher: a dead probe passes for
+        /// pure water.
+        #[schemars(range(min = 0, max = 3650))]
+        probe_days: f64 = 90.0,
+        /// The only product probe. Lower: needless work. Higher: a dead probe passes for pure water.
+        #[schemars(range(min = 0, max = 3650))]
+        sole_probe_days: f64 = 30.0,
+        /// A leak sensor. Lower: needless work. Higher: an empty battery is found with the leak.
+        #[schemars(range(min = 0, max = 3650))]
+        leak_days: f64 = 90.0,
+        /// A float. Lower: needless work. Higher: a float that sticks is found by the flood.
+        #[schemars(range(min = 0, max = 3650))]
+        float_days: f64 = 90.0,
+        /// A guided proof waits this long for what was asked. Lower: too short for a walk to the
+        /// cellar. Higher: the water stays shut for longer.
+        #[schemars(range(min = 30, max = 3600))]
+        guided_secs: f64 = 600.0,
     }
 );
 

@@ -184,6 +184,7 @@ fn output() -> impl Strategy<Value = Output> {
         send,
         log,
         any::<u64>().prop_map(|token| Output::Persist { token }),
+        (0usize..4).prop_map(|actuator| Output::DropGuard { actuator }),
         any::<bool>().prop_map(|closed| Output::Stopped { closed }),
     ]
 }

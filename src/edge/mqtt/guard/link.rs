@@ -43,6 +43,9 @@ pub enum LinkError {
     /// The broker spoke something that it should not.
     #[error("unexpected packet: {0}")]
     Protocol(String),
+    /// We dropped it on purpose, for a proof of the will.
+    #[error("dropped for the proof of its will")]
+    Proof,
     /// The broker closed the connection.
     #[error("closed by the broker")]
     Closed,

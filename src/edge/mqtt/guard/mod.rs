@@ -101,6 +101,8 @@ struct State {
     queue: VecDeque<Queued>,
     sent: VecDeque<(Instant, bool)>,
     ending: Option<Ending>,
+    /// The link is to be dropped without goodbye, to see the broker fire the will.
+    drop_asked: bool,
     said_goodbye: bool,
     counts: GuardCounts,
 }
@@ -211,6 +213,16 @@ impl GuardHandle {
     /// The main connection was away: no echo of what was sent before will come.
     pub fn forget_echoes(&self) {
         self.state().sent.clear();
+    }
+
+    /// Drops the link without DISCONNECT, so that the broker fires the will; a new one follows. Own
+    /// publishes are forgotten: the next close on the topic is the broker's.
+    pub fn drop_for_proof(&self) {
+        let mut state = self.state();
+        state.drop_asked = state.up;
+        state.sent.clear();
+        drop(state);
+        self.shared.wake.notify_one();
     }
 
     /// The link is up.

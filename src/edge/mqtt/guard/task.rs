@@ -133,6 +133,7 @@ fn begin(setup: &GuardSetup, handle: &GuardHandle) {
     state.epoch += 1;
     state.up = true;
     state.close_acknowledged = false;
+    state.drop_asked = false;
     state.counts.connections += 1;
     state.queue.clear();
     if state.close_wanted {
@@ -216,6 +217,9 @@ impl Session<'_> {
             let alive = &self.handle.shared.alive;
             if !alive.is_fresh() || alive.panics() != self.panics {
                 return Ok(false);
+            }
+            if std::mem::take(&mut self.handle.state().drop_asked) {
+                return Err(LinkError::Proof);
             }
             while let Some(command) = self.next_command() {
                 match command {
