@@ -437,6 +437,7 @@ impl<'a> World<'a> {
                 }
                 _ => {}
             },
+            Output::DropGuard { .. } => self.note("guard connection dropped, for its proof".into()),
             Output::Stopped { .. } => self.note("stopped".into()),
         }
     }
