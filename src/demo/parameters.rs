@@ -284,6 +284,7 @@ impl PlantParameters {
     /// | fouling, ageing, share per m³ of feed | 0, 0 | 0.02, 0.04 |
     /// | vessels | 1 (one plant in four) | 2 |
     /// | bed, L; rated, eq/L; real over rated | 0.3; 0.4; 0.65 | 1.5; 0.65; 1.35 |
+    /// | from vessel to vessel of one plant | sd 0.06 | |
     /// | breakthrough width, share | 0.03 | 0.12 |
     /// | carbon dioxide through at, share | 0.35 | 0.98 |
     /// | used at start, share | 0 | 0.8 |
@@ -350,11 +351,14 @@ impl PlantParameters {
         let count = if r.chance(0.25) { 1 } else { 2 };
         let bed = r.between(0.3, 1.5);
         let rated = r.between(0.4, 0.65);
+        // Vessels of one plant are filled from one bag: what the rating is worth is theirs in
+        // common, and packing makes a few per cent.
+        let real = r.between(0.65, 1.35);
         let vessels = (0..count)
             .map(|_| VesselParameters {
                 bed_litres: bed,
                 rated_eq_per_litre: rated,
-                real_over_rated: r.between(0.65, 1.35),
+                real_over_rated: real * (1.0 + 0.06 * r.normal()),
                 width_share: r.between(0.03, 0.12),
                 carbon_dioxide_share: r.between(0.35, 0.98),
                 used_share: r.between(0.0, 0.8),

@@ -118,6 +118,8 @@ pub struct ProbeParameters {
     pub interval_min_secs: f64,
     /// Longest time between messages, s.
     pub interval_max_secs: f64,
+    /// Time between messages while no water flows, s; 0: the same as while it flows.
+    pub interval_idle_secs: f64,
     /// Multiplies the truth.
     pub gain: f64,
     /// Added to the truth, in the probe's unit.
@@ -164,6 +166,7 @@ impl ProbeParameters {
             place,
             interval_min_secs: interval_secs,
             interval_max_secs: interval_secs,
+            interval_idle_secs: 0.0,
             gain: 1.0,
             offset: 0.0,
             noise: 0.0,
@@ -327,6 +330,7 @@ struct Probe {
     pulses: f64,
     litres_seen: f64,
     last_state: Option<bool>,
+    flowed: bool,
     number: u64,
 }
 
@@ -356,6 +360,7 @@ impl Probes {
                     pulses: 0.0,
                     litres_seen: 0.0,
                     last_state: None,
+                    flowed: false,
                     number: 0,
                 }
             })
@@ -421,12 +426,21 @@ impl Probe {
         let is = self.follow(truth, passed);
         let state = is >= 0.5;
         let changed = self.p.measures.is_state() && self.last_state != Some(state);
+        // A probe that rests while nothing flows wakes with the water.
+        let wakes = truth.flowing && !self.flowed;
+        self.flowed = truth.flowing;
+        let (low, high) = (self.p.interval_min_secs, self.p.interval_max_secs);
+        if wakes && self.p.interval_idle_secs > 0.0 {
+            let soon = now + self.random.unit() * low;
+            self.next_at = self.next_at.min(soon);
+        }
         if now < self.next_at && !changed {
             return;
         }
         self.last_state = Some(state);
-        let (low, high) = (self.p.interval_min_secs, self.p.interval_max_secs);
-        self.next_at = now + self.random.between(low, high.max(low));
+        let wait = self.random.between(low, high.max(low));
+        let rests = !truth.flowing && self.p.interval_idle_secs > 0.0;
+        self.next_at = now + if rests { self.p.interval_idle_secs } else { wait };
         if self.broken == Broken::Silent {
             return;
         }

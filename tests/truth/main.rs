@@ -1,0 +1,66 @@
+//! The engine against the truth: one year of ten virtual plants, the naive monitor beside it, and one
+//! table of both.
+//!
+//! `cargo test --test truth` judges two plants for a short while with bounds that hold;
+//! `PERMEATED_TRUTH=1 cargo test --release --test truth -- --nocapture` prints the table of ten plants
+//! and a year each (`PERMEATED_TRUTH_SEEDS=1,5` picks seeds). Ranges and seeds are in `plan`.
+
+mod naive;
+mod plan;
+mod score;
+mod world;
+
+use plan::{SEEDS, Stretch};
+use std::sync::Mutex;
+use world::{Report, World};
+
+/// Runs the plants, as many at a time as there are processors.
+fn run(seeds: &[u64], year: impl Fn(u64) -> Vec<Stretch> + Sync, days: f64) -> Vec<Report> {
+    let next = Mutex::new(seeds.to_vec());
+    let done = Mutex::new(Vec::new());
+    let workers = std::thread::available_parallelism().map_or(1, usize::from);
+    std::thread::scope(|scope| {
+        for _ in 0..workers.min(seeds.len()) {
+            scope.spawn(|| {
+                loop {
+                    let Some(seed) = next.lock().expect("no panic holds it").pop() else { return };
+                    let report = World::new(seed, year(seed), days).run();
+                    done.lock().expect("no panic holds it").push(report);
+                }
+            });
+        }
+    });
+    let mut reports = done.into_inner().expect("all workers are done");
+    reports.sort_by_key(|report| report.seed);
+    reports
+}
+
+#[test]
+fn the_engine_against_the_truth() {
+    let long = std::env::var_os("PERMEATED_TRUTH").is_some();
+    let picked: Option<Vec<u64>> = std::env::var("PERMEATED_TRUTH_SEEDS").ok().map(|list| {
+        list.split(',').map(|seed| seed.trim().parse().expect("a list of seeds")).collect()
+    });
+    let reports = if long {
+        run(&picked.unwrap_or(SEEDS.to_vec()), plan::year, 365.0 / 12.0)
+    } else {
+        run(&picked.unwrap_or(vec![1, 2]), |_| plan::month(), 5.0)
+    };
+    println!("{}", score::table(&reports));
+    if std::env::var_os("PERMEATED_TRUTH_TOLD").is_some() {
+        for report in &reports {
+            for told in &report.told {
+                println!(
+                    "seed {} day {:.2} {:?} {} {} {}: {}",
+                    report.seed,
+                    told.at / world::DAY,
+                    told.stretch,
+                    told.name,
+                    told.class,
+                    if told.due { "due" } else { "FALSE" },
+                    told.text
+                );
+            }
+        }
+    }
+}

@@ -1,0 +1,1100 @@
+//! One plant for a year: virtual plant, probes, radio, hub and owner around the real engine, and the
+//! naive monitor beside it on the same messages.
+
+use super::naive::Naive;
+use super::plan::{self, Stretch};
+use permeated::demo::parameters::PlantParameters;
+use permeated::demo::plant::VirtualPlant;
+use permeated::demo::probes::{Broken, Place, ProbeParameters, Probes};
+use permeated::demo::random::Random;
+use permeated::demo::truth::{StartTruth, Truth};
+use permeated::engine::Engine;
+use permeated::engine::catalogue::{AlarmId, Consequence, SignalId};
+use permeated::engine::event::{Ask, Command, Event, Found, Reading, ServiceEntry, Started};
+use permeated::engine::output::{Action, AlarmUpdate, Datum, Output, ValueUpdate};
+use permeated::engine::setup::Setup;
+use permeated::engine::time::{Mono, Now, Span, Wall};
+use permeated::engine::value::Flag;
+use permeated::settings::schema::{OnStop, Plant};
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+pub const EPOCH: i64 = 1_790_000_000_000;
+pub const DAY: f64 = 86_400.0;
+/// Steps while water flows and while none does, s.
+const FLOWING: f64 = 2.5;
+const STANDING: f64 = 20.0;
+
+/// A look at the rejection.
+#[derive(Clone, Copy, Debug)]
+pub struct RejectionLook {
+    pub stretch: Stretch,
+    /// Day within the stretch, and after the handheld reading.
+    pub day: f64,
+    pub by_hand: bool,
+    pub feed: f64,
+    pub truth: f64,
+    /// As the engine shows it: value, u, flag good.
+    pub shown: Option<(f64, f64, bool)>,
+    pub naive: f64,
+}
+
+/// A start record of the engine.
+#[derive(Clone, Debug)]
+pub struct StartLook {
+    pub began: f64,
+    pub stretch: Stretch,
+    pub reached: bool,
+    pub settled: Option<(f64, f64)>,
+    /// What the membrane let through when the record was written, and as its probe shows it.
+    pub truth_settled: f64,
+    pub seen_settled: f64,
+    pub settle_litres: Option<f64>,
+    pub extra: Option<f64>,
+}
+
+/// A look at the lead vessel.
+#[derive(Clone, Copy, Debug)]
+pub struct ResinLook {
+    pub charge: usize,
+    pub litres: f64,
+    /// Remaining litres and u.
+    pub remaining: Option<(f64, f64)>,
+    pub naive: f64,
+}
+
+/// A charge of the lead place.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Charge {
+    /// Litres through the lead when it became the lead, and at its end (30 % of the salt passes).
+    pub end: Option<f64>,
+    /// Exhaustions that the engine had been able to see when this charge became the lead.
+    pub seen_before: u32,
+}
+
+/// Capacity as published for a fresh charge after an exhaustion.
+#[derive(Clone, Copy, Debug)]
+pub struct CapacityLook {
+    pub exhaustions: u32,
+    pub published: f64,
+    pub u: f64,
+    /// What the vessels of this plant hold, eq, and the same as the engine can count it.
+    pub truth: f64,
+    pub truth_counted: f64,
+}
+
+/// Growth of the visible load in one stretch, mg.
+#[derive(Clone, Copy, Debug)]
+pub struct LoadLook {
+    pub stretch: Stretch,
+    pub engine: f64,
+    pub naive: f64,
+    pub truth: f64,
+    /// What the probe's and meter's own errors make of the truth.
+    pub seen: f64,
+}
+
+/// An alarm or close of the engine, with what was really so.
+#[derive(Clone, Debug)]
+pub struct Told {
+    pub name: String,
+    pub class: &'static str,
+    pub protective: bool,
+    pub at: f64,
+    pub stretch: Stretch,
+    pub due: bool,
+    pub text: String,
+}
+
+/// A spoiling that calls for a close.
+#[derive(Clone, Copy, Debug)]
+pub struct Spoil {
+    pub began: f64,
+    /// Dose in truth until the close command, ppm L; `None`: not closed.
+    pub engine: Option<f64>,
+    pub allowed: f64,
+    pub naive: bool,
+    pub stuck: bool,
+    /// Dose until its end.
+    pub whole: f64,
+}
+
+/// A time in which the water after a bed carries gas or salt.
+#[derive(Clone, Copy, Debug)]
+pub struct Pattern {
+    pub gas: bool,
+    pub said_gas: bool,
+    pub said_breakthrough: bool,
+}
+
+/// All that one plant gave.
+#[derive(Clone, Debug, Default)]
+pub struct Report {
+    pub seed: u64,
+    pub days: f64,
+    pub events: u64,
+    pub outputs: u64,
+    pub engine_secs: f64,
+    pub litres: f64,
+    pub rejections: Vec<RejectionLook>,
+    pub starts: Vec<StartLook>,
+    pub truth_starts: Vec<(StartTruth, Stretch)>,
+    pub naive: Naive,
+    pub resin: Vec<ResinLook>,
+    pub charges: Vec<Charge>,
+    pub capacities: Vec<CapacityLook>,
+    pub loads: Vec<LoadLook>,
+    pub told: Vec<Told>,
+    pub spoils: Vec<Spoil>,
+    pub patterns: Vec<Pattern>,
+    /// Closes of the naive monitor without a cause, and what it told without one.
+    pub naive_false_closes: u32,
+    pub naive_false_alarms: u32,
+    /// Days from the beginning of a drift to the naming of its probe.
+    pub drift_named: Vec<(Stretch, Option<f64>)>,
+    pub wrongly_named: u32,
+}
+
+struct Drift {
+    began: f64,
+    probe: usize,
+    named: Option<f64>,
+}
+
+pub struct World {
+    seed: u64,
+    random: Random,
+    p: PlantParameters,
+    probes_p: Vec<ProbeParameters>,
+    plant: VirtualPlant,
+    probes: Probes,
+    setup: Arc<Setup>,
+    engine: Engine,
+    report: Report,
+    year: Vec<Stretch>,
+    stretch_secs: f64,
+    at_stretch: usize,
+    last: BTreeMap<(SignalId, Option<u16>), ValueUpdate>,
+    standing: BTreeMap<String, (AlarmId, bool)>,
+    permitted: bool,
+    wants: bool,
+    commands: u64,
+    silent_until: f64,
+    silences: Vec<f64>,
+    spoil_at: Vec<f64>,
+    spoil: Option<Spoil>,
+    spoil_ends: f64,
+    next_look: f64,
+    next_resin_look: f64,
+    charge_from: f64,
+    lead_over_since: Option<f64>,
+    person_at: Option<f64>,
+    testing_until: Option<f64>,
+    by_hand: bool,
+    /// A repaired probe waits for its handheld reading.
+    hand_due: Option<usize>,
+    drift: Option<Drift>,
+    exhaustions: u32,
+    /// Visible load as last seen, by part.
+    visible: BTreeMap<u16, f64>,
+    grown: f64,
+    naive_mark: f64,
+    truth_taken: Vec<f64>,
+    truth_mark: f64,
+    truth_grown: f64,
+    seen_mark: f64,
+    seen: f64,
+    litres_before: f64,
+    /// Sums for what a counted equivalent is worth: visible meq as seen, true meq.
+    counted: (f64, f64),
+    gas_since: Option<f64>,
+    pattern: Option<Pattern>,
+    naive_closed_at: f64,
+    /// Conditions that were true lately: when a told alarm may still rest on them.
+    truths: Truths,
+}
+
+/// When something was last really so.
+#[derive(Clone, Debug, Default)]
+struct Truths {
+    product_salt: f64,
+    product_gas: f64,
+    between_salt: f64,
+    silent: f64,
+    low_pressure: f64,
+    high_pressure: f64,
+    short_run: f64,
+    low_rejection: f64,
+    cold: f64,
+    worn: f64,
+    rinse: f64,
+}
+
+impl World {
+    pub fn new(seed: u64, year: Vec<Stretch>, stretch_days: f64) -> Self {
+        let p = plan::plant(seed);
+        let probes_p = plan::probes(seed, &p);
+        let text = plan::settings(seed, &p, &probes_p);
+        let settings: Plant = toml::from_str(&text).unwrap_or_else(|e| panic!("{e}\n{text}"));
+        let setup = Arc::new(Setup::resolve("plant", &settings, OnStop::Close, 5));
+        let engine = Engine::new(Arc::clone(&setup));
+        let rated = p.vessels[0].bed_litres * p.vessels[0].rated_eq_per_litre;
+        let mut world = Self {
+            seed,
+            random: Random::branch(seed, "truth"),
+            plant: VirtualPlant::new(p.clone(), seed),
+            probes: Probes::new(probes_p.clone(), seed),
+            probes_p,
+            setup,
+            engine,
+            report: Report { seed, naive: Naive::new(rated), ..Report::default() },
+            stretch_secs: stretch_days * DAY,
+            at_stretch: usize::MAX,
+            year,
+            last: BTreeMap::new(),
+            standing: BTreeMap::new(),
+            permitted: false,
+            wants: false,
+            commands: 0,
+            silent_until: -1.0,
+            silences: Vec::new(),
+            spoil_at: Vec::new(),
+            spoil: None,
+            spoil_ends: 0.0,
+            next_look: 0.0,
+            next_resin_look: 0.0,
+            charge_from: 0.0,
+            lead_over_since: None,
+            person_at: None,
+            testing_until: None,
+            by_hand: false,
+            hand_due: None,
+            drift: None,
+            exhaustions: 0,
+            visible: BTreeMap::new(),
+            grown: 0.0,
+            naive_mark: 0.0,
+            truth_taken: vec![0.0; p.vessels.len()],
+            truth_mark: 0.0,
+            truth_grown: 0.0,
+            seen_mark: 0.0,
+            seen: 0.0,
+            litres_before: 0.0,
+            counted: (0.0, 0.0),
+            gas_since: None,
+            pattern: None,
+            naive_closed_at: -1e9,
+            truths: Truths {
+                product_salt: -1e9,
+                product_gas: -1e9,
+                between_salt: -1e9,
+                silent: -1e9,
+                low_pressure: -1e9,
+                high_pressure: -1e9,
+                short_run: -1e9,
+                low_rejection: -1e9,
+                cold: -1e9,
+                worn: -1e9,
+                rinse: -1e9,
+            },
+            p,
+        };
+        world.report.charges.push(Charge::default());
+        let started = Started { found: Found::New, away: None, clean: true };
+        for event in [
+            Event::Started(started),
+            Event::Clock { sane: true, stepped: Span::ZERO },
+            Event::BrokerReady,
+            Event::GuardConnected { actuator: 0 },
+        ] {
+            world.handle(0.0, event);
+        }
+        world
+    }
+
+    fn now_secs(&self) -> f64 {
+        self.plant.truth().at_secs
+    }
+
+    fn stretch(&self) -> Stretch {
+        self.year[self.at_stretch.min(self.year.len() - 1)]
+    }
+
+    fn handle(&mut self, secs: f64, event: Event) {
+        let mono = (secs * 1000.0) as i64;
+        let now =
+            Now { mono: Mono::from_millis(mono), wall: Some(Wall::from_millis(EPOCH + mono)) };
+        if event != Event::Tick {
+            self.report.events += 1;
+        }
+        let began = std::time::Instant::now();
+        self.engine.handle(now, event);
+        self.report.engine_secs += began.elapsed().as_secs_f64();
+        let mut answers = Vec::new();
+        while let Some(output) = self.engine.poll_output() {
+            self.report.outputs += 1;
+            match output {
+                Output::Send(send) if send.action == Action::Close => {
+                    if self.plant.controls.valve_open {
+                        self.closed();
+                    }
+                    self.plant.controls.valve_open = false;
+                    self.plant.controls.pump_on = false;
+                    answers.push(Event::CloseAcknowledged { actuator: send.actuator });
+                }
+                Output::Send(_) | Output::Stopped { .. } => {}
+                Output::Persist { token } => answers.push(Event::Persisted { token }),
+                Output::Value(update) => self.value(update),
+                Output::Alarm(update) => self.alarm(secs, &update),
+                Output::Permit(permit) => self.permitted = permit.permitted,
+                Output::Log(entry) => {
+                    if entry.kind == "start-record" {
+                        self.record(&entry.data);
+                    }
+                }
+            }
+        }
+        for answer in answers {
+            self.handle(secs, answer);
+        }
+    }
+
+    fn value(&mut self, update: ValueUpdate) {
+        if update.key.signal == SignalId::ResinVisibleLoad
+            && let (Some(part), Ok(Datum::Number(mg))) = (update.key.of, &update.datum)
+        {
+            let before = self.visible.insert(part, *mg).unwrap_or(0.0);
+            if *mg >= before {
+                self.grown += mg - before;
+            }
+        }
+        self.last.insert((update.key.signal, update.key.of), update);
+    }
+
+    fn number(&self, signal: SignalId, of: Option<u16>) -> Option<(f64, f64, bool)> {
+        let update = self.last.get(&(signal, of))?;
+        match update.datum {
+            Ok(Datum::Number(value)) => {
+                Some((value, update.u.unwrap_or(0.0), update.flag == Flag::Good))
+            }
+            _ => None,
+        }
+    }
+
+    fn ask(&mut self, what: Ask) {
+        self.commands += 1;
+        let command = Command { id: format!("c{}", self.commands), at: None, what };
+        self.handle(self.now_secs(), Event::Command(command));
+    }
+
+    fn service(&mut self, entry: ServiceEntry) {
+        self.ask(Ask::Service(entry));
+    }
+
+    /// The engine closed the open valve.
+    fn closed(&mut self) {
+        if let Some(spoil) = &mut self.spoil
+            && spoil.engine.is_none()
+        {
+            spoil.engine = Some(spoil.whole);
+        }
+    }
+
+    fn is_due(&self, alarm: AlarmId, secs: f64) -> bool {
+        let t = &self.truths;
+        let within = |at: f64, days: f64| secs - at <= days * DAY;
+        let stretch = self.stretch();
+        match alarm {
+            AlarmId::ProductTdsHigh => within(t.product_salt, 0.01) || within(t.product_gas, 0.01),
+            AlarmId::ProductProbeStale | AlarmId::NotProven | AlarmId::SensorFault => {
+                within(t.silent, 0.02)
+            }
+            AlarmId::LeakSensorSilent | AlarmId::FlowMissing => within(t.silent, 0.02),
+            AlarmId::ProductProbeContradicted => stretch == Stretch::StuckProduct,
+            AlarmId::LeadBegun => within(t.between_salt, 2.0),
+            AlarmId::LeadSpent => within(t.between_salt, 2.0),
+            AlarmId::ProductReadingSuspect => within(t.product_gas, 2.0),
+            AlarmId::RejectionLow => within(t.low_rejection, 3.0),
+            AlarmId::SaltPassageHigh => within(t.worn, 3.0),
+            AlarmId::SettleNotReached => within(t.short_run, 2.0),
+            AlarmId::FeedPressureLow => within(t.low_pressure, 0.1),
+            AlarmId::FeedPressureHigh | AlarmId::FeedPressureHighHigh => {
+                within(t.high_pressure, 0.1)
+            }
+            AlarmId::FeedTemperatureLow => within(t.cold, 0.1),
+            AlarmId::StartsHigh => within(t.short_run, 2.0),
+            AlarmId::StoreFull => true,
+            AlarmId::ResinLow => self.resin_low_is_due(),
+            _ if alarm.name() == "probe-drift" => {
+                matches!(stretch, Stretch::FeedDrift | Stretch::PermeateDrift)
+            }
+            _ => false,
+        }
+    }
+
+    /// Judged later from the charge's end; here: the lead has taken up more than half.
+    fn resin_low_is_due(&self) -> bool {
+        let truth = self.plant.truth();
+        truth.vessels.first().is_some_and(|lead| lead.fed_eq > 0.5 * lead.middle_eq)
+    }
+
+    fn alarm(&mut self, secs: f64, update: &AlarmUpdate) {
+        let alarm = update.key.alarm;
+        let row = alarm.row();
+        let key = match update.key.of {
+            Some(of) => format!("{}-{of}", alarm.name()),
+            None => alarm.name().to_owned(),
+        };
+        let was = self.standing.get(&key).is_some_and(|(_, active)| *active);
+        if update.active || update.latched {
+            self.standing.insert(key.clone(), (alarm, update.active));
+        } else {
+            self.standing.remove(&key);
+        }
+        if !update.active || was {
+            return;
+        }
+        if alarm.name() == "probe-drift" {
+            let probe = update.key.of.map(usize::from);
+            let id = probe.and_then(|p| self.setup.sensors.get(p)).map(|s| s.id.clone());
+            match &mut self.drift {
+                Some(drift) if id.as_deref() == Some(self.probes_p[drift.probe].id.as_str()) => {
+                    drift.named.get_or_insert((secs - drift.began) / DAY);
+                }
+                _ => self.report.wrongly_named += 1,
+            }
+        }
+        match alarm {
+            AlarmId::ProductReadingSuspect => {
+                if let Some(pattern) = &mut self.pattern {
+                    pattern.said_gas = true;
+                }
+            }
+            AlarmId::LeadBegun | AlarmId::LeadSpent => {
+                if let Some(pattern) = &mut self.pattern {
+                    pattern.said_breakthrough = true;
+                }
+            }
+            _ => {}
+        }
+        let protective = matches!(row.consequence, Consequence::Trip | Consequence::Hold);
+        self.report.told.push(Told {
+            name: alarm.name().to_owned(),
+            class: update.class.word(),
+            protective,
+            at: secs,
+            stretch: self.stretch(),
+            due: self.is_due(alarm, secs),
+            text: update.text.clone(),
+        });
+    }
+
+    fn permeate_probe(&self) -> &ProbeParameters {
+        let at = plan::tds_at(&self.probes_p, Place::Permeate).expect("every plant has one");
+        self.probes.parameters().nth(at).expect("index is good")
+    }
+
+    /// What the permeate's probe would show of this truth without noise or step.
+    fn as_seen(&self, ppm: f64) -> f64 {
+        let p = self.permeate_probe();
+        let t = self.plant.truth();
+        let gain = p.gain
+            * (1.0 + p.drift_per_day * t.at_secs / DAY)
+            * (1.0 + p.compensation_per_k * (t.feed_celsius - 25.0));
+        ppm * gain + p.offset
+    }
+
+    fn record(&mut self, data: &serde_json::Value) {
+        let number = |key: &str| data.get(key).and_then(serde_json::Value::as_f64);
+        let Some(began) = number("began") else { return };
+        let truth_settled = self.plant.truth().settled_ppm;
+        self.report.starts.push(StartLook {
+            began: (began - EPOCH as f64) / 1000.0,
+            stretch: self.stretch(),
+            reached: data.get("settled-reached") == Some(&serde_json::Value::Bool(true)),
+            settled: number("settled-ppm").zip(number("settled-u")),
+            truth_settled,
+            seen_settled: self.as_seen(truth_settled),
+            settle_litres: number("settle-litres"),
+            extra: number("extra-mg"),
+        });
+    }
+
+    pub fn run(mut self) -> Report {
+        let end = self.year.len() as f64 * self.stretch_secs;
+        while self.now_secs() < end {
+            self.step();
+        }
+        self.leave_stretch();
+        self.report.days = end / DAY;
+        self.report.litres = self.plant.truth().totals.permeate_litres;
+        self.end_pattern();
+        self.report
+    }
+
+    fn step(&mut self) {
+        let now = self.now_secs();
+        let at = (now / self.stretch_secs) as usize;
+        if at != self.at_stretch {
+            if self.at_stretch != usize::MAX {
+                self.leave_stretch();
+            }
+            self.at_stretch = at;
+            self.enter_stretch(now);
+        }
+        let moves = self.plant.controls.valve_open
+            || self.plant.truth().flowing
+            || self.plant.truth().valve > 0.0
+            || self.plant.truth().feed_flow > 0.0;
+        self.plant.step(if moves { FLOWING } else { STANDING });
+        let now = self.now_secs();
+        self.happen(now);
+        self.hub(now);
+        self.person(now);
+        self.messages(now);
+        if self.engine.poll_timeout().is_some_and(|(due, _)| due.millis() <= (now * 1000.0) as i64)
+        {
+            self.handle(now, Event::Tick);
+        }
+        self.account(now);
+        self.look(now);
+        self.patterns(now);
+    }
+
+    fn change(&mut self, place: Place, f: impl Fn(&mut ProbeParameters)) {
+        if let Some(at) = plan::tds_at(&self.probes_p, place) {
+            self.probes.change(at, f);
+        }
+    }
+
+    fn each(&mut self, f: impl Fn(&mut ProbeParameters)) {
+        for at in 0..self.probes_p.len() {
+            self.probes.change(at, &f);
+        }
+    }
+
+    fn enter_stretch(&mut self, now: f64) {
+        let length = self.stretch_secs;
+        self.by_hand = false;
+        match self.stretch() {
+            Stretch::Easy | Stretch::StuckProduct | Stretch::ShortCycles => {}
+            Stretch::Spikes => self.each(|p| {
+                if p.measures == permeated::demo::probes::Measures::Tds {
+                    p.spike_chance = 0.02;
+                    p.spike_size = p.spike_size.max(20.0);
+                    p.bubbles_secs = 40.0;
+                }
+            }),
+            Stretch::Radio => {
+                self.each(|p| {
+                    p.loss = 0.1;
+                    p.doubled = 0.1;
+                });
+                self.silences =
+                    (0..6).map(|_| now + length * self.random.between(0.02, 0.95)).collect();
+                self.silences.sort_by(f64::total_cmp);
+            }
+            Stretch::FeedDrift => self.drifts(Place::Feed, -0.012),
+            Stretch::PermeateDrift => self.drifts(Place::Permeate, 0.012),
+            Stretch::Worn => self.plant.membrane_mut().scale(1.05, 2.5),
+            Stretch::Spoiled => {
+                self.spoil_at = (0..6).map(|i| now + length * (f64::from(i) + 0.5) / 6.5).collect();
+            }
+        }
+        if self.stretch() == Stretch::StuckProduct
+            && let Some(at) = plan::tds_at(&self.probes_p, Place::Product)
+        {
+            self.probes.set_broken(at, Broken::Stuck(0.0));
+            self.spoil_at = vec![now + 0.7 * length];
+        }
+    }
+
+    fn drifts(&mut self, place: Place, per_day: f64) {
+        let now = self.now_secs();
+        let days = now / DAY;
+        // The drift counts from time zero: take off what it would have been.
+        self.change(place, |p| {
+            p.drift_per_day = per_day;
+            p.gain /= 1.0 + per_day * days;
+        });
+        let probe = plan::tds_at(&self.probes_p, place).expect("every plant has both");
+        self.drift = Some(Drift { began: now, probe, named: None });
+    }
+
+    /// What belongs to the stretch ends; the owner repairs.
+    fn leave_stretch(&mut self) {
+        let stretch = self.stretch();
+        self.report.loads.push(LoadLook {
+            stretch,
+            engine: self.grown,
+            naive: self.report.naive.grown_mg - self.naive_mark,
+            truth: self.truth_grown - self.truth_mark,
+            seen: self.seen - self.seen_mark,
+        });
+        self.grown = 0.0;
+        self.naive_mark = self.report.naive.grown_mg;
+        self.truth_mark = self.truth_grown;
+        self.seen_mark = self.seen;
+        for (at, original) in self.probes_p.clone().into_iter().enumerate() {
+            self.probes.change(at, |p| *p = original.clone());
+            self.probes.set_broken(at, Broken::No);
+        }
+        self.silences.clear();
+        self.spoil_at.clear();
+        self.end_spoil();
+        if let Some(drift) = self.drift.take() {
+            self.report.drift_named.push((stretch, drift.named));
+            // Calibrated, and measured by hand against it.
+            self.hand_due = Some(drift.probe);
+        }
+        if stretch == Stretch::Worn {
+            self.plant.membrane_mut().renew();
+            self.service(ServiceEntry::PartChanged {
+                part: "membrane".into(),
+                note: String::new(),
+            });
+        }
+    }
+
+    /// A handheld reading beside a probe, good to 2 %; only in flowing water.
+    fn by_hand(&mut self, probe: usize) {
+        let t = self.plant.truth();
+        let truth = match self.probes_p[probe].place {
+            Place::Feed => t.feed_tds,
+            _ => t.permeate_tds,
+        };
+        let value = (truth * (1.0 + 0.02 * self.random.normal())).max(0.0);
+        self.service(ServiceEntry::Handheld {
+            sensor: self.probes_p[probe].id.clone(),
+            value: (value * 10.0).round() / 10.0,
+            u: 0.02 * truth + 0.3,
+        });
+    }
+
+    /// Things that happen at their time.
+    fn happen(&mut self, now: f64) {
+        if self.silences.first().is_some_and(|&at| now >= at) {
+            self.silences.remove(0);
+            self.silent_until = now + self.random.between_log(300.0, 5.0 * 3600.0);
+        }
+        if now < self.silent_until {
+            self.truths.silent = now;
+        }
+        let into = now - self.at_stretch as f64 * self.stretch_secs;
+        let t = self.plant.truth();
+        let settled = t.flowing && t.run_litres > 3.0;
+        if let Some(drift) = &self.drift
+            && !self.by_hand
+            && into > 2.0 / 3.0 * self.stretch_secs
+            && settled
+        {
+            let probe = drift.probe;
+            self.by_hand = true;
+            self.by_hand(probe);
+        }
+        if settled && let Some(probe) = self.hand_due.take() {
+            self.by_hand(probe);
+        }
+        if self.spoil.is_none()
+            && self.spoil_at.first().is_some_and(|&at| now >= at)
+            && self.standing.values().all(|(alarm, _)| !trips(*alarm))
+        {
+            self.spoil_at.remove(0);
+            let share = self.random.between(0.25, 0.5);
+            self.plant.controls.bypass_share = share;
+            self.spoil = Some(Spoil {
+                began: now,
+                engine: None,
+                allowed: 0.0,
+                naive: false,
+                stuck: self.stretch() == Stretch::StuckProduct,
+                whole: 0.0,
+            });
+            self.spoil_ends = now + 1.5 * DAY;
+        }
+        if let Some(spoil) = self.spoil {
+            let done = spoil.engine.is_some() || spoil.whole > 60.0 || now > self.spoil_ends;
+            if done && !self.plant.truth().flowing {
+                self.end_spoil();
+            }
+        }
+    }
+
+    fn end_spoil(&mut self) {
+        self.plant.controls.bypass_share = 0.0;
+        if let Some(spoil) = self.spoil.take() {
+            // Below the display's step nothing was due.
+            if spoil.allowed > 0.0 && spoil.whole > spoil.allowed {
+                self.report.spoils.push(spoil);
+            }
+        }
+    }
+
+    fn hub(&mut self, now: f64) {
+        let band = if self.stretch() == Stretch::ShortCycles {
+            let litres = self.plant.truth().store_litres;
+            let stop = self.p.store.stop_at_litres;
+            if litres < stop - 1.0 {
+                true
+            } else if litres >= stop {
+                false
+            } else {
+                self.wants
+            }
+        } else {
+            self.plant.wants_water(self.wants)
+        };
+        self.wants = band || self.testing_until.is_some();
+        let may = self.permitted;
+        let open = self.plant.controls.valve_open;
+        if self.wants && may && !open {
+            self.plant.controls.valve_open = true;
+            self.plant.controls.pump_on = true;
+            self.handle(now, Event::SeenOnTopic { actuator: 0, open: true });
+        } else if !self.wants && open {
+            self.plant.controls.valve_open = false;
+            self.plant.controls.pump_on = false;
+            self.handle(now, Event::SeenOnTopic { actuator: 0, open: false });
+        }
+    }
+
+    /// The owner: looks after a trip within hours, changes resin when it is spent.
+    fn person(&mut self, now: f64) {
+        let standing: Vec<AlarmId> =
+            self.standing.values().map(|(alarm, _)| *alarm).filter(|alarm| trips(*alarm)).collect();
+        if standing.is_empty() {
+            self.person_at = None;
+            if self.testing_until.take().is_some() {
+                self.plant.controls.product_to_drain = false;
+            }
+        } else if let Some(until) = self.testing_until {
+            if now >= until {
+                for alarm in standing {
+                    let cause = alarm.name().to_owned();
+                    let note = "looked at".to_owned();
+                    self.service(ServiceEntry::Checked { cause: cause.clone(), note });
+                    self.ask(Ask::Reset { cause, reason: "looked at".into() });
+                }
+                self.testing_until = None;
+                self.plant.controls.product_to_drain = false;
+                self.person_at = Some(now + 3600.0);
+            }
+        } else {
+            let at = *self.person_at.get_or_insert(now + self.random.between(1800.0, 6.0 * 3600.0));
+            if now >= at {
+                self.end_spoil();
+                // Whatever still carries salt or gas is changed.
+                let t = self.plant.truth();
+                if t.product_tds > 0.6 && t.product_rinse_tds < 0.3 {
+                    self.change_resin(now);
+                }
+                self.plant.controls.product_to_drain = true;
+                self.ask(Ask::TestRun { outlet_to_drain: true });
+                self.testing_until = Some(now + 1500.0);
+            }
+        }
+        // The lead is spent: the owner changes it three days after it could be seen.
+        let t = self.plant.truth();
+        let Some(lead) = t.vessels.first() else { return };
+        let spent = lead.salt_passing >= 0.3;
+        if spent {
+            let charge = self.report.charges.last_mut().expect("there is one from the start");
+            if charge.end.is_none() {
+                charge.end = Some(lead.litres - self.charge_from);
+            }
+            let since = *self.lead_over_since.get_or_insert(now);
+            if now - since > 3.0 * DAY && !t.flowing {
+                self.change_resin(now);
+            }
+        }
+    }
+
+    fn change_resin(&mut self, _now: f64) {
+        self.lead_over_since = None;
+        let spent = self.plant.truth().vessels.first().is_some_and(|v| v.salt_passing >= 0.3);
+        if spent {
+            self.exhaustions += 1;
+        }
+        if self.p.vessels.len() > 1 {
+            self.plant.lag_to_lead();
+            // The label names places: the first place now holds what was second.
+            self.service(ServiceEntry::LagToLead {
+                lead: "vessel-a".into(),
+                fresh: "vessel-b".into(),
+            });
+            self.truth_taken.rotate_left(1);
+            *self.truth_taken.last_mut().expect("two") = 0.0;
+        } else {
+            self.plant.vessel_mut(0).expect("one").renew();
+            self.service(ServiceEntry::PartChanged {
+                part: "vessel-a".into(),
+                note: String::new(),
+            });
+            self.truth_taken[0] = 0.0;
+        }
+        // Growth is told from here on by other accounts.
+        let values: Vec<(u16, f64)> = self
+            .last
+            .iter()
+            .filter(|((signal, _), _)| *signal == SignalId::ResinVisibleLoad)
+            .filter_map(|((_, of), update)| match (of, &update.datum) {
+                (Some(of), Ok(Datum::Number(mg))) => Some((*of, *mg)),
+                _ => None,
+            })
+            .collect();
+        self.visible.extend(values);
+        self.report.naive.resin_changed();
+        let lead = self.plant.truth().vessels[0];
+        self.charge_from = lead.litres;
+        self.report.charges.push(Charge { end: None, seen_before: self.exhaustions });
+        if spent {
+            self.capacity();
+        }
+    }
+
+    fn lead_part(&self) -> Option<u16> {
+        self.setup.parts.iter().position(|part| part.id == "vessel-a").map(|ix| ix as u16)
+    }
+
+    fn fresh_part(&self) -> Option<u16> {
+        let id = if self.p.vessels.len() > 1 { "vessel-b" } else { "vessel-a" };
+        self.setup.parts.iter().position(|part| part.id == id).map(|ix| ix as u16)
+    }
+
+    fn capacity(&mut self) {
+        let Some((published, u, _)) = self.number(SignalId::ResinCapacity, self.fresh_part())
+        else {
+            return;
+        };
+        let t = self.plant.truth();
+        let truth = t.vessels.iter().map(|v| v.middle_eq).sum::<f64>() / t.vessels.len() as f64;
+        let worth = if plan::knows_chemistry(self.seed) {
+            1.0
+        } else {
+            2.0 * self.counted.0 / self.counted.1.max(1e-9)
+        };
+        self.report.capacities.push(CapacityLook {
+            exhaustions: self.exhaustions,
+            published,
+            u,
+            truth,
+            truth_counted: truth * worth,
+        });
+    }
+
+    fn messages(&mut self, now: f64) {
+        let truth = self.plant.truth().clone();
+        let messages = self.probes.look(&truth);
+        if now < self.silent_until {
+            return;
+        }
+        let mut at = self.engine.evaluated().millis() as f64 / 1000.0;
+        for message in messages {
+            let probe = &self.probes_p[message.probe];
+            let sensor = self
+                .setup
+                .sensors
+                .iter()
+                .position(|s| s.id == probe.id)
+                .expect("every probe is a sensor");
+            at = at.max(message.arrives_at).min(now);
+            self.report.naive.message(at, probe, message.value);
+            let arrived = Some(Wall::from_millis(EPOCH + (at * 1000.0) as i64));
+            let reading =
+                Reading { sensor, value: message.value, retained: false, arrived, stamp: None };
+            self.handle(at, Event::Reading(reading));
+        }
+        let alarms = std::mem::take(&mut self.report.naive.alarms);
+        for alarm in alarms {
+            self.naive_alarm(now, alarm);
+        }
+    }
+
+    fn naive_alarm(&mut self, now: f64, alarm: &str) {
+        let t = &self.truths;
+        let within = |at: f64| now - at <= 0.02 * DAY;
+        match alarm {
+            "product" => {
+                let due = within(t.product_salt);
+                if let Some(spoil) = &mut self.spoil {
+                    spoil.naive = true;
+                }
+                // A closed valve stays closed until somebody comes: one a day counts.
+                if !due && now - self.naive_closed_at > DAY {
+                    self.report.naive_false_closes += 1;
+                    self.naive_closed_at = now;
+                }
+            }
+            "lead" => {
+                self.report.naive_false_alarms += u32::from(!(now - t.between_salt < 2.0 * DAY))
+            }
+            _ => {
+                let due = now - t.low_rejection < 3.0 * DAY;
+                self.report.naive_false_alarms += u32::from(!due);
+            }
+        }
+    }
+
+    /// What is really so, for later judgement.
+    fn account(&mut self, now: f64) {
+        for start in self.plant.take_starts() {
+            if start.settle_litres.is_none() || start.litres < 4.0 {
+                self.truths.short_run = now;
+            }
+            let stretch = self.stretch();
+            self.report.truth_starts.push((start, stretch));
+        }
+        let t: Truth = self.plant.truth().clone();
+        for (at, vessel) in t.vessels.iter().enumerate() {
+            self.truth_grown += (vessel.taken_salt_mg - self.truth_taken[at]).max(0.0);
+            self.truth_taken[at] = vessel.taken_salt_mg;
+        }
+        let litres = t.totals.permeate_litres - self.litres_before;
+        self.litres_before = t.totals.permeate_litres;
+        if litres > 0.0 {
+            let meter =
+                self.probes_p.iter().find(|p| p.id == "permeate-pulses").map_or(1.0, |p| p.gain);
+            let seen = self.as_seen(t.permeate_tds) * litres * meter;
+            self.seen += seen;
+            let meq = seen / 0.5 / 115.0 / 1000.0;
+            let salt = (t.permeate_tds - t.permeate_gas_tds) / 0.5 / self.p.permeate_us_cm_per_meq
+                * litres
+                / 1000.0;
+            self.counted.0 += meq;
+            self.counted.1 += salt + t.carbon_dioxide_mmol * litres / 1000.0;
+        }
+        if t.flowing && t.feed_flow > 0.0 {
+            let salt = t.product_tds - t.product_gas_tds - t.product_rinse_tds;
+            if t.product_tds >= 0.5 && t.product_gas_tds < 0.5 * t.product_tds && salt > 0.3 {
+                self.truths.product_salt = now;
+            }
+            if t.product_gas_tds >= 0.35 {
+                self.truths.product_gas = now;
+            }
+            if t.product_rinse_tds >= 4.5 {
+                self.truths.rinse = now;
+            }
+            if t.vessels.first().is_some_and(|v| v.salt_passing * t.permeate_tds >= 0.5) {
+                self.truths.between_salt = now;
+            }
+            if t.run_litres > 2.0 && t.rejection < 0.935 {
+                self.truths.low_rejection = now;
+            }
+            if t.membrane_salt > 1.5 {
+                self.truths.worn = now;
+            }
+            if t.feed_bar < 2.9 {
+                self.truths.low_pressure = now;
+            }
+            if t.feed_bar > 5.4 {
+                self.truths.high_pressure = now;
+            }
+            if t.feed_celsius < 5.0 {
+                self.truths.cold = now;
+            }
+            if let Some(spoil) = &mut self.spoil {
+                let minutes = FLOWING / 60.0;
+                let passed = t.permeate_flow * minutes;
+                // What is due is due in water that has left the first half litre behind.
+                if t.run_litres > 0.5 && t.product_tds >= 1.2 {
+                    spoil.whole += t.product_tds * passed;
+                    let slow = 3.0 * 10.0 + FLOWING * 2.0;
+                    let allowed = 0.5 + t.product_tds * t.permeate_flow * slow / 60.0;
+                    spoil.allowed = spoil.allowed.max(allowed);
+                }
+            }
+        }
+    }
+
+    /// Looks at what the engine shows.
+    fn look(&mut self, now: f64) {
+        let t = self.plant.truth();
+        let settled = t.flowing && t.run_secs > 1200.0 && t.excess_ppm < 0.2;
+        if settled && now >= self.next_look && now >= self.silent_until {
+            self.next_look = now + 600.0;
+            let into = now - self.at_stretch as f64 * self.stretch_secs;
+            let look = RejectionLook {
+                stretch: self.stretch(),
+                day: into / DAY,
+                by_hand: self.by_hand,
+                feed: t.feed_tds,
+                truth: t.rejection,
+                shown: self.number(SignalId::Rejection, None),
+                naive: self.report.naive.rejection(),
+            };
+            self.report.rejections.push(look);
+        }
+        if now >= self.next_resin_look
+            && let Some(lead) = t.vessels.first()
+        {
+            self.next_resin_look = now + 0.5 * DAY;
+            let remaining = self
+                .number(SignalId::ResinRemainingLitres, self.lead_part())
+                .map(|(v, u, _)| (v, u));
+            self.report.resin.push(ResinLook {
+                charge: self.report.charges.len() - 1,
+                litres: lead.litres - self.charge_from,
+                remaining,
+                naive: self.report.naive.remaining_litres(),
+            });
+        }
+    }
+
+    /// Times in which gas or salt stands behind the bed long enough to be told apart.
+    fn patterns(&mut self, now: f64) {
+        let t = self.plant.truth();
+        if !t.flowing || t.run_litres < 2.0 {
+            return;
+        }
+        let passing = t.vessels.first().map_or(0.0, |v| v.salt_passing);
+        let salt = passing * (t.permeate_tds - t.permeate_gas_tds);
+        let shown = if t.vessels.len() > 1 { t.between_tds } else { t.product_tds };
+        let gas = shown >= 0.8 && salt < 0.25;
+        let front = salt >= 1.0;
+        let is = if gas {
+            Some(true)
+        } else if front {
+            Some(false)
+        } else {
+            None
+        };
+        match (is, self.pattern.map(|p| p.gas)) {
+            (Some(is), Some(was)) if is == was => {}
+            (Some(is), _) => {
+                self.end_pattern();
+                self.pattern = Some(Pattern { gas: is, said_gas: false, said_breakthrough: false });
+                self.gas_since = Some(now);
+            }
+            (None, Some(true)) if shown < 0.4 => self.end_pattern(),
+            (None, Some(false)) if salt < 0.3 => self.end_pattern(),
+            _ => {}
+        }
+    }
+
+    fn end_pattern(&mut self) {
+        let now = self.now_secs();
+        if let (Some(pattern), Some(since)) = (self.pattern.take(), self.gas_since)
+            && now - since > 3.0 * DAY
+        {
+            self.report.patterns.push(pattern);
+        }
+    }
+}
+
+fn trips(alarm: AlarmId) -> bool {
+    alarm.row().consequence == Consequence::Trip
+}
+
+/// Names of alarms that were told without a cause, with how often.
+pub fn false_names(reports: &[Report]) -> BTreeMap<(String, &'static str), u32> {
+    let mut names = BTreeMap::new();
+    for told in reports.iter().flat_map(|r| &r.told).filter(|told| !told.due) {
+        *names.entry((told.name.clone(), told.class)).or_insert(0) += 1;
+    }
+    names
+}
+
+/// Seeds that appear in reports, for the head of the table.
+pub fn seeds(reports: &[Report]) -> BTreeSet<u64> {
+    reports.iter().map(|r| r.seed).collect()
+}
