@@ -21,6 +21,8 @@ pub enum Command {
     Run(RunArgs),
     /// Check the settings without touching anything.
     Check(crate::cmd::check::Args),
+    /// Say why the valve is closed or an alarm stands, from the history.
+    Explain(crate::cmd::explain::Args),
     /// Send a recorded day, or the journal, through the very same engine.
     Replay(crate::cmd::replay::Args),
     /// Write out everything that the journal holds.
@@ -45,6 +47,7 @@ pub fn main() -> ExitCode {
     match Cli::parse().command {
         Command::Run(args) => run(&args),
         Command::Check(args) => crate::cmd::check::run(&args),
+        Command::Explain(args) => crate::cmd::explain::run(&args),
         Command::Replay(args) => crate::cmd::replay::run(&args),
         Command::Export(args) => crate::cmd::export::run(&args),
         Command::Demo(args) => crate::cmd::demo::run(&args),

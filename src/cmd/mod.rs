@@ -2,5 +2,6 @@
 
 pub mod check;
 pub mod demo;
+pub mod explain;
 pub mod export;
 pub mod replay;

@@ -155,7 +155,7 @@ pub fn replay(
     }
 }
 
-fn the_plant<'a>(
+pub(super) fn the_plant<'a>(
     settings: &'a Settings,
     wanted: Option<&str>,
 ) -> Result<(&'a str, &'a Plant), ReplayError> {

@@ -220,6 +220,33 @@ impl Reader {
         Ok(points)
     }
 
+    /// Hands the records up to a wall (all of them without one) to `each`, newest first, until it
+    /// gives false. Records made while the clock was not sane come with their neighbours. A damaged
+    /// row is passed over and counted.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn back(
+        &mut self,
+        to: Option<Wall>,
+        mut each: impl FnMut(&Record) -> bool,
+    ) -> Result<(), JournalError> {
+        let mut before = match to {
+            None => u64::MAX >> 1,
+            Some(to) => self.store.row_at(to)?.map_or(0, |seq| seq + 1),
+        };
+        while let Some(row) = self.store.row_before(before)? {
+            before = row.first_seq;
+            for record in self.unpack(&row).iter().rev() {
+                let later = to.zip(record.now.wall).is_some_and(|(to, wall)| wall > to);
+                if !later && !each(record) {
+                    return Ok(());
+                }
+            }
+        }
+        Ok(())
+    }
+
     /// The last `max` log entries of a plant, oldest first. Looks back over at most the last
     /// `rows` rows.
     ///

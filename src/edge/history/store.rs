@@ -203,6 +203,16 @@ impl Store {
             .optional()
     }
 
+    /// The first number of the last row that begins not later than this wall.
+    pub(super) fn row_at(&self, wall: Wall) -> rusqlite::Result<Option<u64>> {
+        self.db
+            .prepare_cached(
+                "SELECT first_seq FROM records WHERE wall_min <= ?1 ORDER BY first_seq DESC LIMIT 1",
+            )?
+            .query_row([wall.millis()], |row| row.get(0))
+            .optional()
+    }
+
     /// First numbers of the rows that may hold records between two walls, in order, from `seq` on;
     /// at most `max`.
     pub(super) fn rows_between(

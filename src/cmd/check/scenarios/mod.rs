@@ -19,6 +19,8 @@ use std::fmt::Write as _;
 use std::path::Path;
 use std::sync::Arc;
 
+pub(crate) use play::alarm_name;
+
 /// What the scenarios of one file came to.
 #[derive(Clone, Debug, Default)]
 pub struct Outcome {

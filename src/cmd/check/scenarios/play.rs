@@ -652,7 +652,7 @@ fn list(names: &[String]) -> String {
 }
 
 /// The name that an alarm has on the bus.
-pub(super) fn alarm_name(setup: &Setup, key: AlarmKey) -> String {
+pub(crate) fn alarm_name(setup: &Setup, key: AlarmKey) -> String {
     let row = key.alarm.row();
     let of = key.of.map(usize::from);
     let owner = match row.of {
