@@ -437,7 +437,13 @@ impl<'a> World<'a> {
                 }
                 _ => {}
             },
-            Output::DropGuard { .. } => self.note("guard connection dropped, for its proof".into()),
+            Output::DropGuard { actuator } => {
+                // The broker fires the will, everybody sees it, and the guard comes back.
+                self.answers.push(Event::GuardLost { actuator });
+                self.answers.push(Event::SeenOnTopic { actuator, open: false });
+                self.moves(actuator, false);
+                self.answers.push(Event::GuardConnected { actuator });
+            }
             Output::Stopped { .. } => self.note("stopped".into()),
         }
     }
