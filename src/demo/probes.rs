@@ -426,8 +426,8 @@ impl Probe {
         let is = self.follow(truth, passed);
         let state = is >= 0.5;
         let changed = self.p.measures.is_state() && self.last_state != Some(state);
-        // A probe that rests while nothing flows wakes with the water.
-        let wakes = truth.flowing && !self.flowed;
+        // A probe that rests while nothing flows wakes with the water, and tells that it has stopped.
+        let wakes = truth.flowing != self.flowed;
         self.flowed = truth.flowing;
         let (low, high) = (self.p.interval_min_secs, self.p.interval_max_secs);
         if wakes && self.p.interval_idle_secs > 0.0 {

@@ -47,6 +47,16 @@ fn the_engine_against_the_truth() {
         run(&picked.unwrap_or(vec![1, 2]), |_| plan::month(), 5.0)
     };
     println!("{}", score::table(&reports));
+    if std::env::var_os("PERMEATED_TRUTH_STARTS").is_some() {
+        for report in &reports {
+            for start in &report.starts {
+                println!("seed {} {start:?}", report.seed);
+                let truth =
+                    report.truth_starts.iter().find(|t| (t.0.at_secs - start.began).abs() < 60.0);
+                println!("    {:?}", truth.map(|t| t.0));
+            }
+        }
+    }
     if std::env::var_os("PERMEATED_TRUTH_TOLD").is_some() {
         for report in &reports {
             for told in &report.told {

@@ -13,9 +13,7 @@ const WEEK_SECS: f64 = 7.0 * 86_400.0;
 pub struct NaiveStart {
     pub began: f64,
     pub settled: f64,
-    pub settle_litres: f64,
     pub extra_mg: f64,
-    pub litres: f64,
 }
 
 /// The monitor.
@@ -116,22 +114,13 @@ impl Naive {
     }
 
     fn ended(&mut self) {
-        let Some(&(litres, settled)) = self.trace.last() else { return };
-        let peak = self.trace.iter().map(|p| p.1).fold(0.0, f64::max);
-        let band = (0.1 * (peak - settled)).max(2.0);
-        let inside = self.trace.iter().position(|p| p.1 <= settled + band);
+        let Some(&(_, settled)) = self.trace.last() else { return };
         let mut extra = 0.0;
         let mut before = 0.0;
         for &(at, value) in &self.trace {
             extra += (value - settled) * (at - before);
             before = at;
         }
-        self.starts.push(NaiveStart {
-            began: self.began,
-            settled,
-            settle_litres: inside.map_or(litres, |at| self.trace[at].0),
-            extra_mg: extra,
-            litres,
-        });
+        self.starts.push(NaiveStart { began: self.began, settled, extra_mg: extra });
     }
 }

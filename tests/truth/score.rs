@@ -61,6 +61,7 @@ pub struct Scores {
     pub volume_p90: f64,
     pub extra_median: f64,
     pub extra_p90: f64,
+    pub naive_extra: f64,
     pub load_worst: f64,
     pub capacity: [f64; 3],
     pub half_first_unknown: f64,
@@ -180,7 +181,7 @@ pub fn scores(reports: &[Report]) -> Scores {
 fn starts(reports: &[Report], s: &mut Scores) {
     let (mut settled, mut within, mut naive) = (Vec::new(), Vec::new(), Vec::new());
     let (mut cut, mut long) = (Vec::new(), Vec::new());
-    let (mut volume, mut extra) = (Vec::new(), Vec::new());
+    let (mut volume, mut extra, mut salt) = (Vec::new(), Vec::new(), Vec::new());
     for report in reports {
         for (truth, stretch) in &report.truth_starts {
             let drifts = matches!(stretch, Stretch::FeedDrift | Stretch::PermeateDrift);
@@ -195,6 +196,9 @@ fn starts(reports: &[Report], s: &mut Scores) {
             let other =
                 report.naive.starts.iter().find(|n| (n.began - truth.at_secs).abs() < 120.0);
             if let Some(n) = other {
+                if truth.extra_salt_mg > 5.0 {
+                    salt.push((n.extra_mg / truth.extra_salt_mg - 1.0).abs());
+                }
                 naive.push((n.settled - own.seen_settled).abs() / own.seen_settled.max(0.5));
             }
             if truth.left_ppm > 1.0f64.max(0.1 * amplitude) {
@@ -212,9 +216,6 @@ fn starts(reports: &[Report], s: &mut Scores) {
                 && truth.extra_salt_mg > 5.0
                 && !drifts
             {
-                // Gain of probe and meter taken off.
-                let gain = (own.seen_settled / own.truth_settled.max(0.5)).clamp(0.8, 1.25);
-                let _ = gain;
                 extra.push((is / truth.extra_salt_mg - 1.0).abs());
             }
         }
@@ -229,6 +230,7 @@ fn starts(reports: &[Report], s: &mut Scores) {
     s.volume_p90 = quantile(&volume, 0.9);
     s.extra_median = median(&extra);
     s.extra_p90 = quantile(&extra, 0.9);
+    s.naive_extra = median(&salt);
 }
 
 fn loads(reports: &[Report], s: &mut Scores) {
@@ -365,9 +367,19 @@ pub fn table(reports: &[Report]) -> String {
     );
     line("settle volume error, median", percent(s.volume_median), String::new(), "20 %");
     line("settle volume error, 90th percentile", percent(s.volume_p90), String::new(), "35 %");
-    line("extra salt error, median", percent(s.extra_median), String::new(), "15 % + gains");
+    line(
+        "extra salt error, median",
+        percent(s.extra_median),
+        percent(s.naive_extra),
+        "15 % + gains",
+    );
     line("extra salt error, 90th percentile", percent(s.extra_p90), String::new(), "15 % + gains");
-    line("growth of visible load, worst stretch", percent(s.load_worst), String::new(), "10 %");
+    line(
+        "growth of visible load (as the probes see it), worst",
+        percent(s.load_worst),
+        String::new(),
+        "10 %",
+    );
     for stretch in [Stretch::Easy, Stretch::Radio, Stretch::ShortCycles] {
         let of = |pick: &dyn Fn(&super::world::LoadLook) -> f64| {
             let all: Vec<f64> = reports

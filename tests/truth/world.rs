@@ -23,14 +23,13 @@ pub const EPOCH: i64 = 1_790_000_000_000;
 pub const DAY: f64 = 86_400.0;
 /// Steps while water flows and while none does, s.
 const FLOWING: f64 = 2.5;
-const STANDING: f64 = 20.0;
+const STANDING: f64 = 10.0;
 
 /// A look at the rejection.
 #[derive(Clone, Copy, Debug)]
 pub struct RejectionLook {
     pub stretch: Stretch,
-    /// Day within the stretch, and after the handheld reading.
-    pub day: f64,
+    /// After the handheld reading.
     pub by_hand: bool,
     pub feed: f64,
     pub truth: f64,
@@ -43,7 +42,6 @@ pub struct RejectionLook {
 #[derive(Clone, Debug)]
 pub struct StartLook {
     pub began: f64,
-    pub stretch: Stretch,
     pub reached: bool,
     pub settled: Option<(f64, f64)>,
     /// What the membrane let through when the record was written, and as its probe shows it.
@@ -77,9 +75,7 @@ pub struct Charge {
 pub struct CapacityLook {
     pub exhaustions: u32,
     pub published: f64,
-    pub u: f64,
-    /// What the vessels of this plant hold, eq, and the same as the engine can count it.
-    pub truth: f64,
+    /// What the vessels of this plant hold, eq as the engine can count it.
     pub truth_counted: f64,
 }
 
@@ -109,7 +105,6 @@ pub struct Told {
 /// A spoiling that calls for a close.
 #[derive(Clone, Copy, Debug)]
 pub struct Spoil {
-    pub began: f64,
     /// Dose in truth until the close command, ppm L; `None`: not closed.
     pub engine: Option<f64>,
     pub allowed: f64,
@@ -342,7 +337,7 @@ impl World {
                     self.plant.controls.pump_on = false;
                     answers.push(Event::CloseAcknowledged { actuator: send.actuator });
                 }
-                Output::Send(_) | Output::Stopped { .. } => {}
+                Output::Send(_) | Output::Stopped { .. } | Output::DropGuard { .. } => {}
                 Output::Persist { token } => answers.push(Event::Persisted { token }),
                 Output::Value(update) => self.value(update),
                 Output::Alarm(update) => self.alarm(secs, &update),
@@ -510,7 +505,6 @@ impl World {
         let truth_settled = self.plant.truth().settled_ppm;
         self.report.starts.push(StartLook {
             began: (began - EPOCH as f64) / 1000.0,
-            stretch: self.stretch(),
             reached: data.get("settled-reached") == Some(&serde_json::Value::Bool(true)),
             settled: number("settled-ppm").zip(number("settled-u")),
             truth_settled,
@@ -542,7 +536,8 @@ impl World {
             self.at_stretch = at;
             self.enter_stretch(now);
         }
-        let moves = self.plant.controls.valve_open
+        let moves = self.now_secs() < 60.0
+            || self.plant.controls.valve_open
             || self.plant.truth().flowing
             || self.plant.truth().valve > 0.0
             || self.plant.truth().feed_flow > 0.0;
@@ -703,7 +698,6 @@ impl World {
             let share = self.random.between(0.25, 0.5);
             self.plant.controls.bypass_share = share;
             self.spoil = Some(Spoil {
-                began: now,
                 engine: None,
                 allowed: 0.0,
                 naive: false,
@@ -862,8 +856,7 @@ impl World {
     }
 
     fn capacity(&mut self) {
-        let Some((published, u, _)) = self.number(SignalId::ResinCapacity, self.fresh_part())
-        else {
+        let Some((published, ..)) = self.number(SignalId::ResinCapacity, self.fresh_part()) else {
             return;
         };
         let t = self.plant.truth();
@@ -876,8 +869,6 @@ impl World {
         self.report.capacities.push(CapacityLook {
             exhaustions: self.exhaustions,
             published,
-            u,
-            truth,
             truth_counted: truth * worth,
         });
     }
@@ -1012,10 +1003,8 @@ impl World {
         let settled = t.flowing && t.run_secs > 1200.0 && t.excess_ppm < 0.2;
         if settled && now >= self.next_look && now >= self.silent_until {
             self.next_look = now + 600.0;
-            let into = now - self.at_stretch as f64 * self.stretch_secs;
             let look = RejectionLook {
                 stretch: self.stretch(),
-                day: into / DAY,
                 by_hand: self.by_hand,
                 feed: t.feed_tds,
                 truth: t.rejection,

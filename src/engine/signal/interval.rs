@@ -71,6 +71,9 @@ pub struct IntervalLearner {
     declared: Span,
     flowing: VecDeque<Span>,
     idle: VecDeque<Span>,
+    /// Middles of the two, kept because they are asked for at every event and change seldom.
+    #[serde(default)]
+    usual: (Option<Span>, Option<Span>),
     /// Start of the gap that is being measured, and whether water flowed then.
     from: Option<(Mono, bool)>,
     last: Option<Mono>,
@@ -79,7 +82,14 @@ pub struct IntervalLearner {
 impl IntervalLearner {
     /// Starts from the declared interval.
     pub fn new(declared: Span) -> Self {
-        Self { declared, flowing: VecDeque::new(), idle: VecDeque::new(), from: None, last: None }
+        Self {
+            declared,
+            flowing: VecDeque::new(),
+            idle: VecDeque::new(),
+            usual: (None, None),
+            from: None,
+            last: None,
+        }
     }
 
     /// A live message arrived. Retained copies do not come here.
@@ -104,6 +114,8 @@ impl IntervalLearner {
             gaps.pop_front();
         }
         gaps.push_back(gap);
+        let middle = middle(gaps);
+        *(if flowing { &mut self.usual.0 } else { &mut self.usual.1 }) = middle;
         self.from = Some((now, flowing));
     }
 
@@ -115,13 +127,12 @@ impl IntervalLearner {
 
     /// Expected interval: learned, or declared until enough is known.
     pub fn expected(&self, flowing: bool) -> Span {
-        let gaps = if flowing { &self.flowing } else { &self.idle };
-        if gaps.len() < GAPS_MIN {
-            return self.declared;
-        }
-        let mut sorted: Vec<Span> = gaps.iter().copied().collect();
-        sorted.sort_unstable();
-        sorted[sorted.len() / 2]
+        let (gaps, usual) = match flowing {
+            true => (&self.flowing, self.usual.0),
+            false => (&self.idle, self.usual.1),
+        };
+        // A snapshot from before the middles were kept has gaps and no middle.
+        usual.or_else(|| middle(gaps)).unwrap_or(self.declared)
     }
 
     /// Whether the expected interval is learned rather than declared.
@@ -158,6 +169,16 @@ impl IntervalLearner {
         let from = self.last.map_or(since, |last| last.max(since));
         from + self.stale_after(flowing, rule)
     }
+}
+
+/// Middle of enough gaps.
+fn middle(gaps: &VecDeque<Span>) -> Option<Span> {
+    if gaps.len() < GAPS_MIN {
+        return None;
+    }
+    let mut sorted: Vec<Span> = gaps.iter().copied().collect();
+    sorted.sort_unstable();
+    Some(sorted[sorted.len() / 2])
 }
 
 #[cfg(test)]

@@ -140,6 +140,15 @@ impl Channel {
             // Standing water: nothing of it may meet flowing water.
             return Some(Clean { at: placed.at, value: valued.value, replaced: false });
         }
+        if sensor.quantity.is_state()
+            || matches!(sensor.quantity, Quantity::Pulses | Quantity::Volume)
+        {
+            // A switch has no neighbours in between and a count only rises: neither has spikes.
+            let value = valued.value;
+            self.shown = Some(valued.clone());
+            self.last = Some(valued);
+            return Some(Clean { at: placed.at, value, replaced: false });
+        }
         let (cleaned, replaced) = match self.hampel.push(placed.at, valued.value) {
             None => {
                 valued = valued.doubt(Flag::NotEvaluated, Reason::FewSamples);

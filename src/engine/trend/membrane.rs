@@ -248,7 +248,9 @@ impl Trend {
     /// Makes the membrane's values and judges them; only while water is made.
     pub(super) fn make_membrane(&mut self, setup: &Setup, now: Now, out: &mut Results) {
         let Some(run) = &self.run else { return };
-        if !self.water.is_making() {
+        // While the valve closes, flow and pressure fall together: what is worked out from them then
+        // is about the valve.
+        if !self.water.is_making() || self.standing.valve_open == Some(false) {
             return;
         }
         if self.membrane.made.is_some_and(|made| now.mono.since(made) < EVERY) {
