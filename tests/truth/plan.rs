@@ -86,7 +86,7 @@ pub fn probes(seed: u64, plant: &PlantParameters) -> Vec<ProbeParameters> {
 
 /// Whether the owner has told pH and alkalinity.
 pub fn knows_chemistry(seed: u64) -> bool {
-    seed % 2 == 0
+    seed.is_multiple_of(2)
 }
 
 /// The settings as a careful user writes them: what probes and vessels say on their labels.

@@ -62,6 +62,8 @@ pub struct Scores {
     pub extra_median: f64,
     pub extra_p90: f64,
     pub naive_extra: f64,
+    pub settled_truth: f64,
+    pub load_truth: f64,
     pub load_worst: f64,
     pub capacity: [f64; 3],
     pub half_first_unknown: f64,
@@ -180,6 +182,7 @@ pub fn scores(reports: &[Report]) -> Scores {
 
 fn starts(reports: &[Report], s: &mut Scores) {
     let (mut settled, mut within, mut naive) = (Vec::new(), Vec::new(), Vec::new());
+    let mut against_truth = Vec::new();
     let (mut cut, mut long) = (Vec::new(), Vec::new());
     let (mut volume, mut extra, mut salt) = (Vec::new(), Vec::new(), Vec::new());
     for report in reports {
@@ -190,6 +193,7 @@ fn starts(reports: &[Report], s: &mut Scores) {
             let amplitude = truth.peak_ppm - truth.settled_ppm;
             if let (Some((value, _)), false) = (own.settled, drifts) {
                 let error = (value - own.seen_settled).abs();
+                against_truth.push((value / own.truth_settled.max(0.5) - 1.0).abs());
                 settled.push(error / own.seen_settled.max(0.5));
                 within.push(error <= (0.05 * own.seen_settled).max(0.3));
             }
@@ -220,6 +224,7 @@ fn starts(reports: &[Report], s: &mut Scores) {
             }
         }
     }
+    s.settled_truth = median(&against_truth);
     s.settled_median = median(&settled);
     s.settled_p90 = quantile(&settled, 0.9);
     s.settled_within = share(within.into_iter()).0;
@@ -237,6 +242,7 @@ fn loads(reports: &[Report], s: &mut Scores) {
     for load in reports.iter().flat_map(|r| &r.loads).filter(|l| l.seen > 100.0) {
         if !matches!(load.stretch, Stretch::FeedDrift | Stretch::PermeateDrift) {
             s.load_worst = s.load_worst.max((load.engine / load.seen - 1.0).abs());
+            s.load_truth = s.load_truth.max((load.engine / load.truth.max(1.0) - 1.0).abs());
         }
     }
 }
@@ -348,6 +354,12 @@ pub fn table(reports: &[Report]) -> String {
         "5 % or 0.3 ppm",
     );
     line(
+        "  against the truth, offset and gain of the probe in it",
+        percent(s.settled_truth),
+        String::new(),
+        "",
+    );
+    line(
         "settled value, within max(0.3 ppm, 5 %)",
         percent(s.settled_within),
         String::new(),
@@ -379,6 +391,12 @@ pub fn table(reports: &[Report]) -> String {
         percent(s.load_worst),
         String::new(),
         "10 %",
+    );
+    line(
+        "  against the truth, errors of probe and meter in it",
+        percent(s.load_truth),
+        String::new(),
+        "",
     );
     for stretch in [Stretch::Easy, Stretch::Radio, Stretch::ShortCycles] {
         let of = |pick: &dyn Fn(&super::world::LoadLook) -> f64| {

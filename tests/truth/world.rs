@@ -917,7 +917,7 @@ impl World {
                 }
             }
             "lead" => {
-                self.report.naive_false_alarms += u32::from(!(now - t.between_salt < 2.0 * DAY))
+                self.report.naive_false_alarms += u32::from(now - t.between_salt >= 2.0 * DAY)
             }
             _ => {
                 let due = now - t.low_rejection < 3.0 * DAY;
