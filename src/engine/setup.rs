@@ -85,6 +85,8 @@ pub struct SensorSetup {
     pub range: (f64, f64),
     /// Relative standard uncertainty of the gain.
     pub gain_u: f64,
+    /// Sensors with the same number here have one gain error in common; else each has its own.
+    pub gain_group: u8,
     /// Standard uncertainty of the zero, canonical unit.
     pub zero_u: f64,
     /// The guard acts on it: goes through its own lane and its own median.
@@ -162,6 +164,13 @@ impl Setup {
             .iter()
             .map(|(id, sensor)| SensorSetup::resolve(id, sensor, plant.ppm_factor))
             .collect();
+        let groups: Vec<&str> =
+            plant.sensors.values().map(|sensor| sensor.gain_group.as_str()).collect();
+        for (index, sensor) in sensors.iter_mut().enumerate() {
+            let own = groups[index];
+            let first = groups.iter().position(|other| !own.is_empty() && *other == own);
+            sensor.gain_group = u8::try_from(first.unwrap_or(index)).unwrap_or(u8::MAX);
+        }
         let actuators: Vec<ActuatorSetup> = plant
             .actuators
             .iter()
@@ -275,6 +284,7 @@ impl SensorSetup {
                 sensor.max.map_or(high, |max| unit.to_canonical(max)),
             ),
             gain_u: sensor.gain_u,
+            gain_group: u8::MAX,
             zero_u: unit.difference_to_canonical(sensor.zero_u),
             guards: guards(quantity, point),
         }

@@ -393,12 +393,15 @@ pub struct Sensor {
     #[schemars(range(min = -1e6, max = 1e12))]
     #[schemars(extend("x-unit" = "of `unit`"))]
     pub max: Option<f64>,
-    /// Relative standard uncertainty of its gain (0.03: three of a hundred); shared by probes of one
-    /// make. Lower than true: rejection and balance look surer than they are. Higher: real changes
-    /// drown.
+    /// Relative standard uncertainty of its gain (0.03: three of a hundred). Lower than true: rejection
+    /// and balance look surer than they are. Higher: real changes drown.
     #[schemars(range(min = 0, max = 0.5))]
     #[schemars(extend("x-unit" = "1"))]
     pub gain_u: f64,
+    /// Probes with the same name here were calibrated together, or hang on one meter: their gains err
+    /// alike, which cancels in a ratio. Empty: its gain errs on its own. Wrongly the same: rejection
+    /// looks surer than it is.
+    pub gain_group: String,
     /// Standard uncertainty of its zero, in `unit`. Lower than true: differences between two probes
     /// near zero are believed. Higher: they say nothing.
     #[schemars(range(min = 0, max = 1000000))]
@@ -428,6 +431,7 @@ impl Default for Sensor {
             min: None,
             max: None,
             gain_u: 0.03,
+            gain_group: String::new(),
             zero_u: 0.0,
         }
     }

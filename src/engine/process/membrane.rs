@@ -2,7 +2,7 @@
 //!
 //! Formulas: reference sheet 2.2 and 3 (mass balances; the log-mean feed-side concentration is the
 //! one of the ASTM D4516 normalisation, checked by integration in `tests/reference/ro_balance.csv`).
-//! Uncertainty: JCGM 100:2008 through `derive`; probes of one make share their gain error, so it
+//! Uncertainty: JCGM 100:2008 through `derive`; probes of one `gain_group` share their gain error, so it
 //! cancels in ratios; near the display's step a one-sided bound replaces the symmetric interval.
 //!
 //! Validity: steady state only, at least three permeate-side volumes after a start, and a feed of at

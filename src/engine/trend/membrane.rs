@@ -20,8 +20,11 @@ use crate::units::{Bar, Celsius, LitresPerMinute, Quantity, Tds};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 
-/// Probes of one make share their gain: one group for all solids probes.
-const PROBES: u8 = 1;
+/// Group and relative uncertainty of a sensor's gain.
+fn gain(setup: &Setup, sensor: SensorIx) -> (u8, f64) {
+    (setup.sensors[sensor].gain_group, setup.sensors[sensor].gain_u)
+}
+
 /// Feed below this many display steps supports no rejection (reference sheet 3).
 const FEED_STEPS_MIN: f64 = 20.0;
 /// Values of a run that a judgement needs.
@@ -269,9 +272,9 @@ impl Trend {
         let recovery = flagged(self.recovery(setup, now, &flows), flow_steady);
         let feed = self.feed_level(setup, now);
         let permeate = self.permeate_level(setup, now, settled);
-        let feed_gain = self.feed_probe(setup).map(|sensor| setup.sensors[sensor].gain_u);
-        let permeate_gain =
-            setup.solids_at(Point::Permeate).next().map_or(0.0, |s| setup.sensors[s].gain_u);
+        let feed_gain = self.feed_probe(setup).map(|sensor| gain(setup, sensor));
+        let (permeate_group, permeate_gain) =
+            setup.solids_at(Point::Permeate).next().map_or((u8::MAX, 0.0), |s| gain(setup, s));
         let weak = feed.as_ref().is_some_and(|feed| self.is_weak(setup, feed.value));
         let absent = |reason| value::Result::<f64>::Err(reason);
         let (mut passage, mut rejection, mut concentrate) = (
@@ -281,10 +284,10 @@ impl Trend {
         );
         if let (Some(feed), Some(permeate)) = (&feed, &permeate) {
             let feed_input = match feed_gain.filter(|_| feed.basis == Basis::Measured) {
-                Some(gain) => Input::shared(feed, PROBES, gain),
+                Some((group, gain)) => Input::shared(feed, group, gain),
                 None => Input::own(feed),
             };
-            let permeate_input = Input::shared(permeate, PROBES, permeate_gain);
+            let permeate_input = Input::shared(permeate, permeate_group, permeate_gain);
             if weak {
                 passage = absent(NoReading::Unsupported);
                 rejection = absent(NoReading::Unsupported);
@@ -429,11 +432,9 @@ impl Trend {
             let sensor = setup.solids_at(point).next()?;
             self.channels[sensor].settled_level(&setup.sensors[sensor])
         };
-        let concentrate_gain =
-            setup.solids_at(Point::Concentrate).next().map(|s| setup.sensors[s].gain_u);
-        let feed_gain = self.feed_probe(setup).map(|s| setup.sensors[s].gain_u);
-        let permeate_gain =
-            setup.solids_at(Point::Permeate).next().map(|s| setup.sensors[s].gain_u);
+        let concentrate_gain = setup.solids_at(Point::Concentrate).next().map(|s| gain(setup, s));
+        let feed_gain = self.feed_probe(setup).map(|s| gain(setup, s));
+        let permeate_gain = setup.solids_at(Point::Permeate).next().map(|s| gain(setup, s));
         let (Some(gf), Some(gp), Some(gc)) = (feed_gain, permeate_gain, concentrate_gain) else {
             return Err(NoReading::NotConfigured);
         };
@@ -450,9 +451,9 @@ impl Trend {
         process::closure(
             [Input::own(qf), Input::own(qp), Input::own(qc)],
             [
-                Input::shared(&feed, PROBES, gf),
-                Input::shared(&permeate, PROBES, gp),
-                Input::shared(&concentrate, PROBES, gc),
+                Input::shared(&feed, gf.0, gf.1),
+                Input::shared(&permeate, gp.0, gp.1),
+                Input::shared(&concentrate, gc.0, gc.1),
             ],
         )
     }
