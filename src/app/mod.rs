@@ -11,6 +11,7 @@ mod almanac;
 mod driver;
 mod restore;
 mod source;
+mod stamps;
 
 use crate::board::Board;
 use crate::clock::{self, PlantClock, StepWatch};

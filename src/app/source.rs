@@ -1,15 +1,12 @@
 //! The journal as the database sees it.
 
+use super::stamps::{LOOK_BACK, Stamps};
 use crate::edge::database::{Entry, Record, Source};
 use crate::edge::history::{Body, Journal, Names, PlantNo, Reader};
-use crate::engine::event::Event;
-use crate::engine::time::{Span, Wall};
 use std::io;
 use std::path::PathBuf;
 use std::sync::{Mutex, PoisonError};
 
-/// A sensor's own stamp further than this from ours is not believed.
-const STAMP_APART: Span = Span::from_secs(600);
 /// Name of the database's mark in the journal.
 const SINK: &str = "database";
 
@@ -42,10 +39,43 @@ impl JournalSource {
     }
 }
 
+impl JournalSource {
+    /// What a record is for the database: marks, what a later version wrote and what is no longer set
+    /// up are nothing.
+    fn entry(&self, record: crate::edge::history::Record, then: Option<&Names>) -> (usize, Entry) {
+        let plant = self.plants.iter().position(|(known, _)| *known == record.plant);
+        let other = (plant.unwrap_or(0), Entry::Other);
+        match (plant, record.body) {
+            (Some(plant), Body::Event(event)) => {
+                let now = &self.plants[plant].1;
+                let event = match then {
+                    Some(then) => then.translate(event, now),
+                    None => Some(event),
+                };
+                event.map_or(other, |event| (plant, Entry::Event(event)))
+            }
+            (Some(plant), Body::Output(output)) => {
+                let now = &self.plants[plant].1;
+                let output = match then {
+                    Some(then) => then.translate_output(output, now),
+                    None => Some(output),
+                };
+                output.map_or(other, |output| (plant, Entry::Output(output)))
+            }
+            _ => other,
+        }
+    }
+}
+
 impl Source for JournalSource {
     fn records(&self, from: u64, max: usize) -> io::Result<Vec<Record>> {
+        // The stamps rest on what came before.
+        let start = from.saturating_sub(LOOK_BACK).max(1);
         let records = self.read(|reader| {
-            let records = reader.records(from, max)?;
+            let before = usize::try_from(from.saturating_sub(start)).unwrap_or(0);
+            let mut records = reader.records(start, before)?;
+            records.retain(|record| record.seq < from);
+            records.extend(reader.records(from, max)?);
             let mut named = Vec::with_capacity(records.len());
             for record in records {
                 // Indices follow the settings; old records keep the names they were written under.
@@ -54,35 +84,17 @@ impl Source for JournalSource {
             }
             Ok(named)
         })?;
-        Ok(records
-            .into_iter()
-            .map(|(record, then)| {
-                let plant = self.plants.iter().position(|(known, _)| *known == record.plant);
-                let other = (plant.unwrap_or(0), Entry::Other);
-                // Marks, what a later version wrote, and what is no longer set up.
-                let (plant, entry) = match (plant, record.body) {
-                    (Some(plant), Body::Event(event)) => {
-                        let now = &self.plants[plant].1;
-                        let event = match &then {
-                            Some(then) => then.translate(event, now),
-                            None => Some(event),
-                        };
-                        event.map_or(other, |event| (plant, Entry::Event(event)))
-                    }
-                    (Some(plant), Body::Output(output)) => {
-                        let now = &self.plants[plant].1;
-                        let output = match &then {
-                            Some(then) => then.translate_output(output, now),
-                            None => Some(output),
-                        };
-                        output.map_or(other, |output| (plant, Entry::Output(output)))
-                    }
-                    _ => other,
-                };
-                let stamp = stamp_of(&entry, record.now.wall);
-                Record { sequence: record.seq, plant, stamp, entry }
-            })
-            .collect())
+        let mut stamps = Stamps::default();
+        let mut found = Vec::with_capacity(records.len());
+        for (record, then) in records {
+            let (sequence, taken) = (record.seq, record.now.wall);
+            let (plant, mut entry) = self.entry(record, then.as_ref());
+            let stamp = stamps.next(plant, &mut entry, taken);
+            if sequence >= from {
+                found.push(Record { sequence, plant, stamp, entry });
+            }
+        }
+        Ok(found)
     }
 
     fn end(&self) -> io::Result<u64> {
@@ -96,17 +108,5 @@ impl Source for JournalSource {
     fn set_mark(&self, mark: u64) -> io::Result<()> {
         self.journal.mark(SINK, mark);
         Ok(())
-    }
-}
-
-/// A reading that carries a believable stamp of its own is kept under that; a message delivered
-/// twice is then one point. Everything else is kept under the time at which it was taken.
-fn stamp_of(entry: &Entry, taken: Option<Wall>) -> Option<Wall> {
-    match (entry, taken) {
-        (Entry::Event(Event::Reading(reading)), Some(taken)) => reading
-            .stamp
-            .filter(|stamp| taken.since(*stamp).millis().abs() <= STAMP_APART.millis())
-            .or(Some(taken)),
-        _ => taken,
     }
 }
