@@ -1,10 +1,11 @@
 //! `$description` documents of the Homie convention 5: what a device has, made from the catalogue.
 
 use super::topics::{ALARM_COMMANDS, EVENT, GUARD_COMMANDS, Shape, alarm_id, node_and_property};
-use crate::engine::catalogue::{ALARMS, Kind, Of, SIGNALS, SignalId};
+use crate::engine::catalogue::{ALARMS, AlarmId, Kind, Of, SIGNALS, SignalId};
 use crate::engine::output::{AlarmKey, AlarmState, ValueKey};
 use crate::engine::setup::Setup;
 use crate::settings::Settings;
+use crate::units::Quantity;
 use serde_json::{Map, Value, json};
 use std::hash::{Hash as _, Hasher as _};
 
@@ -95,6 +96,10 @@ pub fn alarm_keys(setup: &Setup) -> Vec<AlarmKey> {
             None => keys.push(AlarmKey::plant(row.id)),
             Some(count) => keys.extend(
                 (0..count)
+                    .filter(|&index| {
+                        row.id != AlarmId::LeakSensorSilent
+                            || setup.sensors[index].quantity == Quantity::Leak
+                    })
                     .filter_map(|index| u16::try_from(index).ok())
                     .map(|of| AlarmKey { alarm: row.id, of: Some(of) }),
             ),

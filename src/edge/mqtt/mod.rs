@@ -295,7 +295,25 @@ impl PlantBus {
     /// Publishes the plant's `$state`.
     pub fn state(&self, state: DeviceState) {
         *self.said.lock().unwrap_or_else(PoisonError::into_inner) = state;
+        if state == DeviceState::Ready {
+            self.say_the_rest();
+        }
         self.publish_state(state);
+    }
+
+    /// What was announced and never spoken of yet: an alarm that has not occurred is normal, a value
+    /// that has not come is absent. A hub would show both as unknown.
+    fn say_the_rest(&self) {
+        use crate::engine::output::{AlarmState, Quality};
+        let (setup, topics) = (&self.setup, &self.topics);
+        for key in homie::alarm_keys(setup) {
+            let normal = AlarmState::Normal.word();
+            self.outbox.publish_first(&topics.alarm_active(setup, key), "false");
+            self.outbox.publish_first(&topics.alarm(setup, key), normal);
+        }
+        for key in homie::value_keys(setup) {
+            self.outbox.publish_first(&topics.quality(setup, key), Quality::Absent.word());
+        }
     }
 
     /// While the engine is silent the plant is `lost`, whatever its driver said last: values that

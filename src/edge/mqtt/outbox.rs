@@ -112,6 +112,13 @@ impl Outbox {
         self.assert_again(topic);
     }
 
+    /// Publishes a retained value where nothing has been said yet.
+    pub(super) fn publish_first(&self, topic: &str, payload: &str) {
+        if !self.state().table.contains_key(topic) {
+            self.publish(topic, payload, true);
+        }
+    }
+
     /// Somebody else cleared a retained topic, and so it shall be.
     pub(super) fn forget(&self, topic: &str) {
         if let Some(entry) = self.state().table.get_mut(topic) {
