@@ -7,4 +7,6 @@ export CARGO_PROFILE_DEV_OPT_LEVEL=2
 PERMEATED_SIM_SEEDS=${PERMEATED_SIM_SEEDS:-200} PERMEATED_SIM_HOURS=${PERMEATED_SIM_HOURS:-24} \
     cargo test --locked --test sim -- --nocapture
 PROPTEST_CASES=${PROPTEST_CASES:-20000} cargo test --locked --lib
+# Deaths 20 times on both brokers, 50 kills with a 10-minute database outage, 50 spoilings under a flood,
+# 10 idle minutes, and everything that two plants publish. About 45 minutes.
 PERMEATED_MEASURE=1 cargo test --locked --release --test measure -- --nocapture --test-threads 1

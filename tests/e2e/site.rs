@@ -236,6 +236,7 @@ impl Drop for Field {
 pub struct Daemon {
     folder: TempDir,
     config: PathBuf,
+    over: Option<PathBuf>,
     child: Option<Child>,
 }
 
@@ -251,7 +252,7 @@ impl Daemon {
         let config = folder.path().join("permeated.toml");
         let text = settings(id, port, &folder.path().join("state"), plants);
         std::fs::write(&config, text + more).expect("written");
-        let mut daemon = Self { folder, config, child: None };
+        let mut daemon = Self { folder, config, over: None, child: None };
         daemon.up();
         daemon
     }
@@ -259,6 +260,39 @@ impl Daemon {
     /// Starts it again on the same state.
     pub fn up(&mut self) {
         self.child = Some(self.another());
+    }
+
+    /// Starts it with these settings, its state in a folder of its own.
+    pub fn with_settings(port: u16, text: &str, more: &str) -> Self {
+        let folder = TempDir::new().expect("a temporary folder");
+        let (config, over) = (folder.path().join("site.toml"), folder.path().join("over.toml"));
+        let state = folder.path().join("state");
+        let own = format!(
+            "[daemon]\nstate_dir = {state:?}\n[broker]\nport = {port}\n[web]\nlisten = \"\"\n{more}"
+        );
+        std::fs::write(&config, text).expect("written");
+        std::fs::write(&over, own).expect("written");
+        let mut daemon = Self { folder, config, over: Some(over), child: None };
+        daemon.up();
+        daemon
+    }
+
+    /// A number of `/proc/<pid>/status`, in KiB for sizes.
+    pub fn status(&self, key: &str) -> u64 {
+        let text =
+            std::fs::read_to_string(format!("/proc/{}/status", self.pid())).expect("it lives");
+        let line = text.lines().find(|line| line.starts_with(key)).expect("a known key");
+        line.split_whitespace().nth(1).and_then(|word| word.parse().ok()).expect("a number")
+    }
+
+    /// Seconds of a processor that it has used.
+    pub fn processor_secs(&self) -> f64 {
+        let text = std::fs::read_to_string(format!("/proc/{}/stat", self.pid())).expect("it lives");
+        let after = text.rsplit(')').next().expect("a name in brackets");
+        let ticks: Vec<f64> =
+            after.split_whitespace().filter_map(|word| word.parse().ok()).collect();
+        // The state is no number: utime and stime are the 11th and 12th that are. 100 a second.
+        (ticks[10] + ticks[11]) / 100.0
     }
 
     /// One more process with the very same settings and state.
@@ -272,6 +306,7 @@ impl Daemon {
             .arg("run")
             .arg("--config")
             .arg(&self.config)
+            .args(self.over.iter().flat_map(|over| [Path::new("--config"), over.as_path()]))
             .env("PERMEATED_TEST_HOOKS", "1")
             .stdin(Stdio::null())
             .stdout(Stdio::null())

@@ -10,7 +10,10 @@ mod support;
 
 mod bound;
 mod deaths;
+mod idle;
 mod kills;
+mod nonsense;
+mod published;
 #[path = "../e2e/site.rs"]
 mod site;
 #[path = "../support/victoria.rs"]

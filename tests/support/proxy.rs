@@ -4,6 +4,7 @@
 
 use bytes::BytesMut;
 use rumqttc::Packet;
+use std::collections::BTreeMap;
 use std::io::{ErrorKind, Read as _, Write as _};
 use std::net::{Shutdown, TcpListener, TcpStream};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -19,6 +20,8 @@ struct Shared {
     to_client: AtomicU64,
     links: Mutex<Vec<(TcpStream, TcpStream)>>,
     wire: Mutex<Vec<Wire>>,
+    /// Bytes of each link, to the broker and to the client.
+    of_links: Mutex<BTreeMap<u64, (u64, u64)>>,
     ending: AtomicBool,
 }
 
@@ -64,6 +67,7 @@ impl Proxy {
             to_client: AtomicU64::new(0),
             links: Mutex::default(),
             wire: Mutex::default(),
+            of_links: Mutex::default(),
             ending: AtomicBool::new(false),
         });
         std::thread::spawn({
@@ -95,6 +99,12 @@ impl Proxy {
     /// Bytes passed so far: to the broker, to the client.
     pub fn bytes(&self) -> (u64, u64) {
         (self.shared.to_broker.load(Ordering::SeqCst), self.shared.to_client.load(Ordering::SeqCst))
+    }
+
+    /// Bytes of one link, both ways: what the two ends handed to TCP.
+    pub fn bytes_of(&self, link: u64) -> u64 {
+        let links = self.shared.of_links.lock().expect("whole");
+        links.get(&link).map_or(0, |(up, down)| up + down)
     }
 
     /// Every link that there is now stalls; new ones pass.
@@ -185,6 +195,11 @@ fn pump(shared: &Shared, number: u64, mut from: TcpStream, mut to: TcpStream, up
                 }
                 let count = if up { &shared.to_broker } else { &shared.to_client };
                 count.fetch_add(size as u64, Ordering::SeqCst);
+                {
+                    let mut links = shared.of_links.lock().expect("whole");
+                    let (to_broker, to_client) = links.entry(number).or_default();
+                    *(if up { to_broker } else { to_client }) += size as u64;
+                }
                 packets.extend_from_slice(&buffer[..size]);
                 let seen = look(&mut packets, up);
                 if to.write_all(&buffer[..size]).is_err() {
