@@ -188,6 +188,40 @@ signals! {
     BatchMixBy = 93, "batch", "mix-by", Instant, Plant, 60.0, 300.0, 3600, false, "Last moment at which mixing must begin for the next planned change";
     BatchReadyBy = 94, "batch", "ready-by", Instant, Plant, 60.0, 600.0, 3600, false, "When salt water whose mixing begins now is ready";
 
+    PrefilterRatio = 110, "prefilter", "resistance-ratio", Ratio, Part, 0.01, 0.05, 3600, false, "Resistance of the filters before the membrane over that of new ones, with flow and temperature taken out";
+    PrefilterDrop = 111, "prefilter", "pressure-drop", Pressure, Part, 0.01, 0.05, 3600, false, "Pressure that the filters before the membrane cost";
+    PrefilterLitres = 112, "prefilter", "litres", Volume, Part, 1.0, 10.0, 3600, false, "Feed that went through this filter";
+    PrefilterOxidant = 113, "prefilter", "oxidant-load", Grams, Part, 1.0, 1.0, 3600, false, "Chlorine that this carbon has met";
+    PrefilterContact = 114, "prefilter", "contact-time", Duration, Part, 0.1, 1.0, 3600, false, "Time that the water stays in this carbon";
+    PrefilterRemaining = 115, "prefilter", "remaining-days", Days, Part, 1.0, 1.0, 3600, false, "Days until this filter is due, whichever of pressure, litres, load and days comes first";
+
+    MembraneRemaining = 116, "membrane", "remaining-days", Days, Plant, 1.0, 1.0, 3600, false, "Days until the membrane is due by its flow, its salt passage or its age, whichever comes first";
+    WearTrend = 117, "wear", "trend", Share, Part, 0.001, 0.005, 3600, false, "Change in a month, as a share of the baseline (Theil-Sen); with its standard uncertainty";
+    WearRemaining = 118, "wear", "remaining-days", Days, Part, 1.0, 1.0, 3600, false, "Days until this part is due";
+    WearBinds = 119, "wear", "binds", Text, Part, 0.0, 0.0, 3600, false, "Which limit comes first";
+    WearCause = 120, "wear", "cause", Text, Part, 0.0, 0.0, 3600, false, "Likely cause with its evidence, or that none can be told";
+    WearRunIn = 121, "wear", "run-in-litres", Volume, Part, 0.1, 0.5, 3600, false, "Water of this new part that still belongs to the drain";
+
+    CostWater = 122, "cost", "water", Money, Plant, 0.001, 0.01, 3600, false, "Tap water and drain for 100 litres";
+    CostResin = 123, "cost", "resin", Money, Plant, 0.001, 0.01, 3600, false, "Resin for 100 litres";
+    CostFilters = 124, "cost", "filters", Money, Plant, 0.001, 0.01, 3600, false, "Filters and membrane for 100 litres";
+    CostCreep = 125, "cost", "creep", Money, Plant, 0.001, 0.01, 3600, false, "What the first water of the starts costs in resin, for 100 litres";
+    CostRecovery = 126, "cost", "recovery", Money, Plant, 0.001, 0.01, 3600, false, "What five points more of recovery would save for 100 litres";
+    CostWear = 127, "cost", "wear", Money, Plant, 0.001, 0.01, 3600, false, "What the membrane's wear costs in resin, for 100 litres";
+    CostEarly = 128, "cost", "early-change", Money, Plant, 0.01, 0.05, 3600, false, "Resin that would be thrown away if the first vessel were changed today";
+
+    FeedUsual = 129, "feed", "usual-tds", Solids, Plant, 1.0, 2.0, 3600, false, "Usual dissolved solids of the tap (last four weeks)";
+    FeedLow = 130, "feed", "season-low", Solids, Plant, 1.0, 2.0, 3600, false, "Low of the tap over the seasons (5 % of the days)";
+    FeedHigh = 131, "feed", "season-high", Solids, Plant, 1.0, 2.0, 3600, false, "High of the tap over the seasons (95 % of the days)";
+    FeedTemperature = 132, "feed", "usual-temperature", Temperature, Plant, 0.1, 0.3, 3600, false, "Usual temperature of the feed (last four weeks)";
+    FeedPressure = 133, "feed", "usual-pressure", Pressure, Plant, 0.01, 0.05, 3600, false, "Usual pressure of the feed (last four weeks)";
+
+    ReuseLitres = 134, "reuse", "litres", Volume, Plant, 0.1, 0.5, 3600, false, "Concentrate that is kept";
+    ReuseTds = 135, "reuse", "tds", Solids, Plant, 1.0, 5.0, 3600, false, "Dissolved solids of the concentrate that is kept";
+    ReuseLimit = 136, "reuse", "limit", Solids, Plant, 1.0, 1.0, 3600, false, "Dissolved solids up to which it may go on plants";
+
+    RunLitres = 137, "plant", "run-litres", Volume, Plant, 0.1, 0.2, 3600, false, "Permeate of a usual run (middle of the last)";
+
     SupplyValve = 100, "guard", "supply-valve", State, Plant, 0.0, 0.0, 300, true, "What the supply valve is known to be";
     TrippedBy = 101, "guard", "tripped-by", Text, Plant, 0.0, 0.0, 300, true, "The trip that came first, or none";
     HeldBy = 102, "guard", "held-by", Text, Plant, 0.0, 0.0, 300, false, "The hold that came first, or none";
@@ -493,6 +527,62 @@ alarms! {
         "The stored water holds more than air alone can bring into it.",
         "Look at what hangs into the container, at salt spray, and at the product's readings since the last change.",
         "Stored water that reads no more than air makes of it.";
+    IdleLong = 94, "idle-long", Tell, Soon, Plant, false, false,
+        "The plant has stood for long: its water holds no disinfectant.",
+        "Send the first litres of the next run to the drain.",
+        "Water flows.";
+    FlushLong = 95, "flush-open-long", Tell, Today, Plant, false, false,
+        "The membrane is flushed for too long: tap water runs to the drain.",
+        "Look at the flush valve and its timer.",
+        "The flush valve closed.";
+    CalibrationOverdue = 96, "calibration-overdue", Tell, Soon, Sensor, false, false,
+        "Nobody has compared this probe with anything for long; probes drift.",
+        "Hold a handheld beside it in flowing water and enter the reading.",
+        "A handheld entry.";
+    ReuseFull = 97, "reuse-full", Tell, Today, Plant, false, false,
+        "The container for concentrate is full.",
+        "Empty it before the next run.",
+        "Room in it.";
+    PrefilterResistanceHigh = 98, "prefilter-resistance-high", Tell, Soon, Part, false, false,
+        "The filters before the membrane cost so much pressure that it lacks it.",
+        "Change the sediment filter and record the change.",
+        "A part-changed entry, or a lower resistance.";
+    CarbonLoadHigh = 99, "carbon-load-high", Tell, Today, Part, false, false,
+        "The carbon has met as much chlorine, or twice as much water, as it is rated for: what passes oxidises the membrane.",
+        "Test total chlorine behind it today, and change it.",
+        "A part-changed entry.";
+    ChlorineAfterCarbon = 100, "chlorine-after-carbon", Tell, Today, Plant, false, false,
+        "Chlorine passes the carbon and oxidises the membrane, for good.",
+        "Stop making water until the carbon is changed, then test again.",
+        "A clean test, or a part-changed entry.";
+    PartDue = 101, "part-due", Tell, Soon, Part, false, false,
+        "A part is at the end of the days or litres that it is meant for.",
+        "Change it and record the change.",
+        "A part-changed entry.";
+    MembraneFlowLow = 102, "membrane-flow-low", Tell, Soon, Plant, false, false,
+        "With temperature and pressure taken out the membrane gives clearly less than it used to.",
+        "Look at prefilters and pressure first, then flush or clean, then change it.",
+        "Its flow back, or a part-changed entry.";
+    FeedStep = 103, "feed-step", Tell, Soon, Plant, false, false,
+        "The tap gives another water than before: resin lasts longer or shorter for it.",
+        "Ask the supplier, and enter a new tap analysis.",
+        "Four weeks of steady water.";
+    SensorContradicted = 104, "sensor-contradicted", Tell, Soon, Sensor, false, false,
+        "This sensor contradicts others in settled water.",
+        "Hold a handheld beside it and enter the reading.",
+        "A handheld entry, or sensors that agree in a settled run.";
+    FlowBalanceOff = 105, "flow-balance-off", Tell, Soon, Plant, false, false,
+        "What goes in does not come out: a meter is wrong, or water leaves between the meters.",
+        "Measure each stream with a bucket and a clock.",
+        "Flows that add up over a run.";
+    ProductProbeDoubtful = 106, "product-probe-doubtful", Tell, Today, Plant, false, false,
+        "The product probe has never left zero although all resin should be spent: a dead probe looks like this.",
+        "Measure the product by hand and enter the value.",
+        "A handheld entry, or a reading other than zero.";
+    RunInNotDrained = 107, "run-in-not-drained", Tell, Today, Part, false, false,
+        "The first water of a new part does not go to the drain.",
+        "Lead it to the drain by a test run, a divert or a hose.",
+        "The end of the run-in.";
 }
 
 #[cfg(test)]

@@ -203,6 +203,10 @@ impl Engine {
         if trend.timeout().is_some_and(|due| due <= now.mono) {
             trend.tick(setup, now, is, &mut results);
         }
+        if let Some(text) = results.contradicted.take() {
+            guard.contradicted(&mut cx, text);
+            guard.evaluate(&mut cx);
+        }
         for finding in results.findings {
             cx.alarms.set(now, finding.key, Some(finding.active), || Evidence {
                 value: finding.value,

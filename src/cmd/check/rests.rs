@@ -6,7 +6,7 @@
 use super::{line, wrapped};
 use crate::engine::catalogue::{SIGNALS, SignalId};
 use crate::engine::setup::Setup;
-use crate::settings::schema::{Point, Role};
+use crate::settings::schema::{PartKind, Point, Role};
 use crate::units::Quantity;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -63,6 +63,9 @@ fn all(rests: impl IntoIterator<Item = Rest>) -> Rest {
     }
     if lacks.is_empty() { Ok(basis) } else { Err(lacks.join("; ")) }
 }
+
+/// What says when a part is due.
+const LIFE: &str = "pressures before and behind, or service_days or rated_litres of the part";
 
 /// A fact of the settings.
 fn declared(is: bool, key: &str) -> Rest {
@@ -329,6 +332,45 @@ impl Facts<'_> {
         )
     }
 
+    fn part(&self, kind: PartKind) -> Rest {
+        let known = self.0.parts.iter().any(|part| part.kind == kind);
+        if known { Ok(Basis::default()) } else { Err(format!("a {} under `parts`", kind.word())) }
+    }
+
+    fn filter(&self) -> Rest {
+        first(
+            [self.part(PartKind::Sediment), self.part(PartKind::Carbon)],
+            "a sediment filter or carbon under `parts`",
+        )
+    }
+
+    fn any_part(&self) -> Rest {
+        declared(!self.0.parts.is_empty(), "parts")
+    }
+
+    fn beds(&self, kind: PartKind) -> bool {
+        self.0.parts.iter().any(|part| part.kind == kind && part.declared.bed_litres > 0.0)
+    }
+
+    /// Pressure before and behind the filters, at a known flow.
+    fn drop(&self) -> Rest {
+        let at = |point, lack| first([self.sensor(&[Quantity::Pressure], &[point])], lack);
+        all([
+            at(Point::Supply, "a pressure at `supply`"),
+            at(Point::Feed, "a pressure at `feed`"),
+            self.feed_flow(),
+        ])
+    }
+
+    fn lives(&self) -> Rest {
+        let declares = self
+            .0
+            .parts
+            .iter()
+            .any(|part| part.declared.service_days > 0.0 || part.declared.rated_litres > 0.0);
+        declared(declares, "service_days or rated_litres of the part")
+    }
+
     fn change(&self) -> Rest {
         declared(!self.0.plan.changes.is_empty(), "plan.changes")
     }
@@ -444,6 +486,74 @@ impl Facts<'_> {
                     declared(self.0.plan.batch.salinity > 0.0, "plan.batch.salinity"),
                 ])
             }
+            S::PrefilterRatio | S::PrefilterDrop => all([self.filter(), self.drop()]),
+            S::PrefilterLitres => all([self.filter(), self.feed_flow()]),
+            S::PrefilterOxidant => all([
+                self.part(PartKind::Carbon),
+                self.feed_flow(),
+                first(
+                    [self.constant(
+                        "assumed.chlorine_mg_per_litre",
+                        self.0.assumed.chlorine_mg_per_litre,
+                    )],
+                    "assumed.chlorine_mg_per_litre, or a tap analysis",
+                ),
+            ]),
+            S::PrefilterContact => all([
+                self.part(PartKind::Carbon),
+                self.feed_flow(),
+                declared(self.beds(PartKind::Carbon), "bed_litres of the carbon"),
+            ]),
+            S::PrefilterRemaining => all([self.filter(), first([self.drop(), self.lives()], LIFE)]),
+            S::MembraneRemaining => all([
+                self.part(PartKind::Membrane),
+                first([all([self.driving(), self.permeate_flow()]), self.lives()], LIFE),
+            ]),
+            S::WearRemaining => {
+                all([self.any_part(), first([self.drop(), self.driving(), self.lives()], LIFE)])
+            }
+            S::WearTrend => first(
+                [all([self.filter(), self.drop()]), all([self.driving(), self.permeate_flow()])],
+                "pressures at `supply` and `feed`, or what normalises the membrane's flow",
+            ),
+            S::WearBinds | S::WearCause | S::WearRunIn => self.any_part(),
+            S::CostWater | S::CostRecovery => all([
+                first([self.recovery(), self.recovery_constant()], "assumed.recovery"),
+                self.price(self.0.prices.water_per_litre, "water_per_litre"),
+            ]),
+            S::CostResin | S::CostCreep | S::CostWear => {
+                all([self.resin(), self.price(self.0.prices.resin_per_litre, "resin_per_litre")])
+            }
+            S::CostEarly => {
+                all([self.resin(), self.price(self.0.prices.resin_per_litre, "resin_per_litre")])
+            }
+            S::CostFilters => all([
+                self.permeate_flow(),
+                declared(
+                    self.0
+                        .parts
+                        .iter()
+                        .any(|part| part.declared.price > 0.0 && part.declared.service_days > 0.0),
+                    "price and service_days of the filters",
+                ),
+            ]),
+            S::FeedUsual | S::FeedLow | S::FeedHigh => first(
+                [self.solids(&[Point::Feed, Point::Supply])],
+                "a solids probe at `feed` or `supply`",
+            ),
+            S::FeedTemperature => self.temperature(),
+            S::FeedPressure => {
+                first([self.sensor(&[Quantity::Pressure], &[Point::Feed])], "a pressure at `feed`")
+            }
+            S::ReuseLitres => {
+                first([self.sensor(&[Quantity::Level], &[Point::Reuse])], "a level at `reuse`")
+            }
+            S::ReuseTds | S::ReuseLimit => declared(
+                self.0.reuse.litres > 0.0
+                    || self.0.sensors.iter().any(|sensor| sensor.point == Point::Reuse),
+                "reuse.litres or a sensor at `reuse`",
+            ),
+            S::RunLitres => self.permeate_flow(),
             S::StoreFree => all([
                 self.content(),
                 if self.0.store.litres > 0.0 {

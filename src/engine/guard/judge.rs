@@ -49,6 +49,12 @@ impl Guard {
         self.trip(cx, AlarmId::ProductTdsHigh, evidence);
     }
 
+    /// The trend path has found that the product probe cannot be believed.
+    pub(in crate::engine) fn contradicted(&mut self, cx: &mut Context<'_>, text: String) {
+        let evidence = Evidence { text, ..Evidence::default() };
+        self.trip(cx, AlarmId::ProductProbeContradicted, evidence);
+    }
+
     /// Raises a trip: latched, first out kept, told and journalled at once.
     pub(super) fn trip(&mut self, cx: &mut Context<'_>, alarm: AlarmId, evidence: Evidence) {
         let key = AlarmKey::plant(alarm);

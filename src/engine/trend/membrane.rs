@@ -123,7 +123,13 @@ impl Membrane {
         (valued.basis == Basis::Measured && valued.flag == Flag::Good).then_some(valued.value)
     }
 
-    fn running_in(&self, run_secs: f64) -> bool {
+    /// A value of the last settled water, whatever it rests on.
+    pub(super) fn last(&self, signal: SignalId) -> Option<Valued<f64>> {
+        let at = SIGNALS.iter().position(|known| *known == signal)?;
+        self.settled.get(at)?.as_ref().ok().cloned()
+    }
+
+    pub(super) fn running_in(&self, run_secs: f64) -> bool {
         self.fitted_at_secs.is_some_and(|at| run_secs - at < RUN_IN_SECS)
     }
 

@@ -93,6 +93,8 @@ pub struct Results {
     pub logs: Vec<LogEntry>,
     /// Told alarms.
     pub findings: Vec<Finding>,
+    /// The product probe cannot be believed any more: the guard stops the plant.
+    pub contradicted: Option<String>,
 }
 
 /// Totals leave at most this often.
@@ -273,6 +275,20 @@ impl Trend {
         out: &mut Results,
     ) -> std::result::Result<String, String> {
         self.water.advance(setup, now.mono);
+        let answer = self.serve(setup, now, entry, out);
+        if answer.is_ok() {
+            self.upkeep_service(setup, now, entry, out);
+        }
+        answer
+    }
+
+    fn serve(
+        &mut self,
+        setup: &Setup,
+        now: Now,
+        entry: &ServiceEntry,
+        out: &mut Results,
+    ) -> std::result::Result<String, String> {
         match entry {
             ServiceEntry::PartChanged { part, .. } => self.part_changed(setup, now, part, out),
             ServiceEntry::LagToLead { lead, fresh } => {
@@ -295,8 +311,10 @@ impl Trend {
             ServiceEntry::Handheld { sensor, value, u } => {
                 self.handheld(setup, now, sensor, *value, *u)
             }
-            ServiceEntry::CarbonTest { .. }
-            | ServiceEntry::ValveServiced { .. }
+            ServiceEntry::CarbonTest { chlorine_mg_per_litre } => {
+                self.carbon_tested(setup, *chlorine_mg_per_litre, out)
+            }
+            ServiceEntry::ValveServiced { .. }
             | ServiceEntry::Checked { .. }
             | ServiceEntry::Note { .. } => Ok("Recorded.".to_owned()),
         }

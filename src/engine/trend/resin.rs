@@ -479,6 +479,19 @@ impl Resin {
         self.vessels.iter().filter_map(values).collect()
     }
 
+    /// Charge that all vessels have taken up, and that by which new ones of their kind would be spent
+    /// at the latest (95 %); `None` without an account of every vessel.
+    pub(super) fn spent_at_latest(&self, setup: &Setup) -> Option<(f64, f64)> {
+        self.last_inlet?;
+        let mut sum = (0.0, 0.0);
+        for vessel in &self.vessels {
+            let part = self.part_of(setup, vessel)?;
+            sum.0 += vessel.account.used().get();
+            sum.1 += self.known_belief(setup, part)?.of_new_charge().high;
+        }
+        (sum.1 > 0.0).then_some(sum)
+    }
+
     /// Share of the first vessel's expected capacity that its account says is left, 0 to 1; `None`
     /// without an account.
     pub(super) fn lead_left(&self, setup: &Setup) -> Option<f64> {

@@ -161,6 +161,9 @@ impl Trend {
         if let Ok(settled) = &record.settled {
             remember(&mut self.settled_values, settled.value);
         }
+        if let Ok(extra) = &record.extra {
+            self.upkeep_extra(extra.value);
+        }
         if !run.first_diverted {
             self.resin.first_water(setup, record.before_first);
         }

@@ -8,7 +8,7 @@ use crate::engine::catalogue::{AlarmId, SignalId};
 use crate::engine::output::AlarmKey;
 use crate::engine::setup::{SensorIx, SensorSetup, Setup};
 use crate::engine::time::{Mono, Now, Span};
-use crate::engine::value::{self, NoReading, Valued};
+use crate::engine::value::{self, Flag, NoReading, Reason, Valued};
 use crate::settings::schema::Point;
 use crate::units::Quantity;
 
@@ -129,6 +129,10 @@ impl Trend {
         let probe = &setup.sensors[sensor];
         let (making, flowing) = (self.water.is_making(), self.standing.flowing);
         let published = self.channels[sensor].published(setup, probe, now.mono, making, flowing);
+        let published = published.map(|valued| match self.is_suspect(&probe.id) {
+            true => valued.doubt(Flag::Suspect, Reason::Contradiction),
+            false => valued,
+        });
         let key = of_sensor(SignalId::Reading, sensor);
         if probe.quantity.is_state() {
             let state = published.map(|valued| valued.relabel(|value| value > 0.5));

@@ -6,6 +6,13 @@
 //! engine, as a trip of the guard); missing data raises nothing about water and clears nothing; each
 //! sub-module keeps its state bounded.
 
+mod account;
+mod blame;
+mod checks;
+mod contradictions;
+mod cost;
+mod feed;
+mod parts;
 mod plan;
 mod samples;
 mod store;
@@ -16,7 +23,7 @@ use super::run::Run;
 use super::water::Flow;
 use super::{Results, Trend};
 use crate::engine::catalogue::SignalId;
-use crate::engine::event::Calendar;
+use crate::engine::event::{Calendar, ServiceEntry};
 use crate::engine::setup::Setup;
 use crate::engine::time::{Mono, Now, Span};
 use crate::engine::value::Basis;
@@ -28,6 +35,8 @@ use std::collections::VecDeque;
 /// Stepped at most so often while something moves, and at least so often while nothing does.
 const EVERY: Span = Span::from_secs(60);
 const IDLE_EVERY: Span = Span::from_secs(900);
+/// Starts whose extra salt is remembered.
+const EXTRAS: usize = 16;
 
 /// State of all upkeep.
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
@@ -44,6 +53,41 @@ pub(super) struct Upkeep {
     /// Flow of the last runs.
     rates: VecDeque<plan::RunRate>,
     samples: samples::Samples,
+    accounts: Vec<account::Account>,
+    /// Running litres of supply, permeate and product up to which the accounts reach.
+    counted: Option<[f64; 3]>,
+    parts_at: Option<Mono>,
+    /// Total chlorine of the tap, and behind the carbon, by the last test.
+    chlorine: Option<f64>,
+    chlorine_behind: Option<f64>,
+    /// Water temperature and supply flow of the last run.
+    last_celsius: Option<f64>,
+    last_supply: Option<f64>,
+    raw_flow: account::Series,
+    pressure: account::Series,
+    feed: feed::Feed,
+    /// Ids of the sensors that contradict others.
+    suspects: Vec<String>,
+    /// Sensors in the wrong order in the settled water of this run.
+    out_of_order: Vec<contradictions::Pair>,
+    contradicted_runs: u32,
+    unbalanced_runs: u32,
+    /// Litres of supply, permeate and concentrate where the run began.
+    run_totals: Option<[f64; 3]>,
+    /// Product litres since which the product probe has read zero.
+    zero_from: Option<f64>,
+    /// Charge at which a handheld last agreed with it.
+    proven_at: f64,
+    /// Charge at which a handheld was asked for.
+    doubted_at: Option<f64>,
+    flush_since: Option<Mono>,
+    compared: Vec<checks::Compared>,
+    runs: VecDeque<checks::RunLitres>,
+    /// Extra salt of the last starts, mg.
+    extra: VecDeque<f64>,
+    /// Since when, and from which product litres on, the plant is known.
+    began: Option<Mono>,
+    began_product: f64,
 }
 
 impl Upkeep {
@@ -64,8 +108,75 @@ impl Trend {
             return;
         }
         self.upkeep.at = Some(now.mono);
+        if self.upkeep.began.is_none() {
+            self.upkeep.began = Some(now.mono);
+            self.upkeep.began_product = self.water.live(Flow::Product);
+        }
+        if self.water.is_making() {
+            self.mark_run();
+        }
         self.sample(setup, now);
+        self.look_at_order(setup);
         self.step_water(setup, now, out);
+        let parts_at = self.upkeep.parts_at;
+        self.step_parts(setup, now, out);
+        if self.upkeep.parts_at != parts_at {
+            self.publish_costs(setup, now, out);
+        }
+        self.step_checks(setup, now, out);
+        self.step_product_probe(setup, now, out);
+    }
+
+    /// The sensor contradicts others.
+    pub(super) fn is_suspect(&self, id: &str) -> bool {
+        self.upkeep.suspects.iter().any(|suspect| suspect == id)
+    }
+
+    /// Extra salt of a start.
+    pub(super) fn upkeep_extra(&mut self, mg: f64) {
+        if self.upkeep.extra.len() == EXTRAS {
+            self.upkeep.extra.pop_front();
+        }
+        self.upkeep.extra.push_back(mg);
+    }
+
+    /// A service entry, beside what the rest of the trend path makes of it.
+    pub(super) fn upkeep_service(
+        &mut self,
+        setup: &Setup,
+        now: Now,
+        entry: &ServiceEntry,
+        out: &mut Results,
+    ) {
+        let part = |id: &str| setup.parts.iter().position(|part| part.id == id);
+        match entry {
+            ServiceEntry::PartChanged { part: id, .. }
+            | ServiceEntry::LagToLead { fresh: id, .. } => {
+                if let Some(ix) = part(id) {
+                    self.part_renewed(setup, now, ix, out);
+                }
+            }
+            ServiceEntry::TapAnalysis { chlorine_mg_per_litre, .. } => {
+                let chlorine = chlorine_mg_per_litre.filter(|c| c.is_finite() && *c >= 0.0);
+                self.upkeep.chlorine = chlorine.or(self.upkeep.chlorine);
+            }
+            ServiceEntry::Handheld { sensor, value, .. } => {
+                let known = setup.sensors.iter().find(|known| known.id == *sensor);
+                let pure = known.filter(|probe| probe.is_solids()).map(|probe| {
+                    let shown = probe.unit.to_canonical(*value);
+                    let ppm = match probe.quantity {
+                        Quantity::Tds => shown * setup.ppm_factor / probe.ppm_factor,
+                        _ => shown * setup.ppm_factor,
+                    };
+                    ppm <= setup.limits.product.limit_ppm
+                });
+                self.probe_compared(setup, now, sensor, pure, out);
+            }
+            _ => {}
+        }
+        self.upkeep.at = None;
+        self.upkeep.parts_at = None;
+        self.upkeep_step(setup, now, out);
     }
 
     /// Looks at the running plant.
@@ -113,9 +224,17 @@ impl Trend {
         run: &Run,
         out: &mut Results,
     ) {
-        let _ = (setup, now, run, out);
-        if let Some(summary) = self.upkeep.samples.summary() {
-            self.learn_rate(&summary);
+        let summary = self.upkeep.samples.summary();
+        self.judge_flows(setup, now, run, out);
+        self.judge_contradictions(setup, run, out);
+        if let Some(summary) = &summary {
+            self.learn_rate(summary);
+            self.learn_feed(setup, now, summary, out);
+            self.learn_parts(setup, now, summary, out);
+        }
+        let litres = self.water.live(Flow::Permeate) - run.from_litres;
+        if !run.joined {
+            self.judge_short_runs(setup, now, litres, summary.as_ref(), out);
         }
         self.upkeep.samples.clear();
     }
@@ -124,6 +243,9 @@ impl Trend {
     pub(super) fn upkeep_started(&mut self, away: Option<Span>) {
         self.upkeep.store.away(away);
         self.upkeep.samples.clear();
+        self.upkeep.run_totals = None;
+        self.upkeep.out_of_order.clear();
         self.upkeep.at = None;
+        self.upkeep.parts_at = None;
     }
 }
