@@ -92,6 +92,9 @@ fn fill(journal: &Journal, setup: &Setup, at: i64) {
         class: Class::Soon,
         first_out: false,
         text: String::new(),
+        under: None,
+        chattering: 0,
+        respond_secs: None,
     };
     journal.push(0, at, Entry::Output(Output::Alarm(alarm)));
 }

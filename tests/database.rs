@@ -127,6 +127,9 @@ fn fill(journal: &Journal, from: i64, count: i64) {
                     class: Class::Soon,
                     first_out: false,
                     text: "text, that = never leaves".into(),
+                    under: None,
+                    chattering: 0,
+                    respond_secs: None,
                 })),
             );
         }

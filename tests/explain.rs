@@ -124,7 +124,7 @@ fn a_closed_valve_is_explained_with_chain_numbers_readings_and_what_clears_it() 
             "WATER MAY NOT RUN since 21:37:15",
             "product-tds-high (trip",
             "reads 30 ppm (product): gross failure, limit 20 ppm.",
-            "Clears: A test run to the drain that ends pure, and a reset.",
+            "Clears: A test run to the drain (at most 5 L) that ends with 1.0 L below 1.0 ppm, and a reset.",
             "First: Check the product with a handheld",
             "21:37:15 valve is told to close.",
             "product, ppm: ",

@@ -248,7 +248,7 @@ fn an_actuator_has_no_spelling_by_which_an_open_is_retained() {
 }
 
 fn told(name: &str) -> String {
-    render(&load(&[config(name)], std::iter::empty()).expect("accepted").settings)
+    render(&load(&[config(name)], std::iter::empty()).expect("accepted").settings, true)
 }
 
 #[test]
@@ -269,6 +269,20 @@ fn check_tells_the_smallest_site_what_it_has_and_what_closes_its_valve() {
     assert!(unseen.contains("leak") && unseen.contains("store-level-high-high"), "{page}");
     for line in page.lines() {
         assert!(line.chars().count() <= 100, "{line}");
+    }
+}
+
+#[test]
+fn check_is_one_screen_unless_everything_is_asked_for() {
+    for name in ["example.toml", "full.toml"] {
+        let settings = load(&[config(name)], std::iter::empty()).expect("accepted").settings;
+        let page = render(&settings, false);
+        assert!(page.lines().count() <= 45, "{name} has {} lines", page.lines().count());
+        for expected in ["product-tds-high", "the broker dies", "What it knows", "check --full"] {
+            assert!(page.contains(expected), "{expected}:\n{page}");
+        }
+        let full = render(&settings, true);
+        assert!(full.contains("how long a person has to respond"), "{full}");
     }
 }
 

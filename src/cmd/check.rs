@@ -7,7 +7,8 @@ mod deaths;
 mod rests;
 pub mod scenarios;
 
-use crate::engine::catalogue::AlarmId;
+use crate::engine::alarm::household;
+use crate::engine::catalogue::{ALARMS, AlarmId, Class};
 use crate::engine::causes;
 use crate::engine::setup::Setup;
 use crate::engine::time::Span;
@@ -31,6 +32,10 @@ pub struct Args {
     /// Settings file; may be given several times, later ones win.
     #[arg(long = "config", value_name = "FILE", default_value = load::DEFAULT_FILE)]
     pub config: Vec<PathBuf>,
+    /// Everything: each value and what it rests on, what each delay consists of, each alarm with its
+    /// time to respond.
+    #[arg(long)]
+    pub full: bool,
     /// What-must-happen tests of your own, played through the engine; may be given several times.
     /// Ends with 1 when something did not happen as expected.
     #[arg(long, value_name = "FILE")]
@@ -48,7 +53,7 @@ pub fn run(args: &Args) -> ExitCode {
             if !problems.0.is_empty() {
                 eprintln!("{problems}\n");
             }
-            print!("{}", render(&loaded.settings));
+            print!("{}", render(&loaded.settings, args.full));
             ExitCode::SUCCESS
         }
         Err(problems) => {
@@ -98,8 +103,8 @@ macro_rules! line {
 }
 use line;
 
-/// What `check` tells about settings that are in order.
-pub fn render(settings: &Settings) -> String {
+/// What `check` tells about settings that are in order: one screen, or everything.
+pub fn render(settings: &Settings, full: bool) -> String {
     let mut page = String::new();
     for (id, plant) in &settings.plants {
         let setup = Setup::resolve(
@@ -110,16 +115,50 @@ pub fn render(settings: &Settings) -> String {
         );
         let name = if plant.name.is_empty() { id } else { &plant.name };
         line!(page, "PLANT {id} ({name})");
-        rests::render(&setup, &mut page);
-        cause_and_effect(&setup, &mut page);
-        deaths::render(&setup, settings, &mut page);
+        if full {
+            rests::render(&setup, &mut page);
+        }
+        cause_and_effect(&setup, full, &mut page);
+        if full {
+            deaths::render(&setup, settings, &mut page);
+            responses(&mut page);
+        } else {
+            deaths::summary(&setup, &mut page);
+            rests::summary(&setup, &mut page);
+        }
         line!(page);
     }
-    cautions(&mut page);
+    if full {
+        cautions(&mut page);
+    } else {
+        line!(
+            page,
+            "No software replaces a mechanical float valve, a pressure limiter and a drain pan."
+        );
+        line!(page, "`permeated check --full` tells what each figure rests on.");
+    }
     page
 }
 
-fn cause_and_effect(setup: &Setup, page: &mut String) {
+/// The alarms with the time that a person has.
+fn responses(page: &mut String) {
+    line!(
+        page,
+        "\n  Alarms, and how long a person has to respond (a stop: or until the store is empty)"
+    );
+    for class in [Class::Now, Class::Today, Class::Soon] {
+        let names: Vec<&str> =
+            ALARMS.iter().filter(|row| row.class == class).map(|row| row.name).collect();
+        let within = household::respond_within(class);
+        let within = match within.days() {
+            days if days >= 1.0 => format!("{days:.0} d"),
+            _ => format!("{:.0} min", within.minutes()),
+        };
+        wrapped(page, 4, &format!("{} ({within}): {}", class.word(), names.join(", ")));
+    }
+}
+
+fn cause_and_effect(setup: &Setup, full: bool, page: &mut String) {
     line!(page, "\n  What closes what, and the longest time from the event to the command");
     if setup.actuators.is_empty() {
         line!(page, "    Nothing: there is no valve. The daemon watches and tells.");
@@ -136,9 +175,12 @@ fn cause_and_effect(setup: &Setup, page: &mut String) {
             Some(worst) => (seconds(worst), ""),
             None => ("litres".into(), ""),
         };
-        line!(page, "    {:<30} {time:>8}{mark:<2} {}", row.alarm.name(), row.closes.join(", "));
-        let seen_by = row.seen_by.join(", ");
-        wrapped(page, 8, &format!("seen by {seen_by}: {}", row.because));
+        let closes = row.closes.join(", ");
+        line!(page, "    {:<30} {time:>8}{mark:<2} {closes}", row.alarm.name());
+        if full {
+            let seen_by = row.seen_by.join(", ");
+            wrapped(page, 8, &format!("seen by {seen_by}: {}", row.because));
+        }
     }
     if seen.iter().any(|row| row.worst.is_some_and(|worst| worst.secs() > wanted)) {
         wrapped(
@@ -161,7 +203,7 @@ fn cause_and_effect(setup: &Setup, page: &mut String) {
             &format!("No sensor of this plant can show these, so they close nothing: {names}"),
         );
     }
-    for row in daemon {
+    for row in daemon.iter().filter(|_| full) {
         wrapped(page, 4, &format!("{}: {}", row.alarm.name(), row.because));
     }
 }

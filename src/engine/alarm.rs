@@ -2,21 +2,44 @@
 //!
 //! Invariants: missing data clears nothing (whoever calls [`Alarms::set`] with `None` leaves the cause
 //! as it was); a return to normal never removes an unacknowledged record; a latched alarm stays
-//! until [`Alarms::reset`]; shelving ends by itself.
+//! until [`Alarms::reset`]; shelving ends by itself; what is hidden goes on doing what it does.
 //!
-//! The diagram stands at [`AlarmState`]. Absent on purpose: delays and deadbands, which belong to the
-//! conditions that feed the alarms.
+//! The diagram stands at [`AlarmState`], every transition in [`table`]. On-delay, off-delay and deadband
+//! belong to the conditions that feed the alarms ([`super::condition`]); here a *fleeting* alarm asks
+//! nobody to take note of it, and a *chattering* one stands through until it has been quiet: told
+//! once, with how often it came.
+
+pub mod family;
+pub mod household;
+pub mod table;
 
 use super::catalogue::{ALARMS, AlarmId, Class, Consequence};
 use super::output::{AlarmKey, AlarmState, AlarmUpdate};
 use super::time::{Mono, Now, Span, Wall};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 
 /// The longest that an alarm which only tells may lie on the shelf.
 pub const SHELF_TELL_MAX: Span = Span::from_secs(7 * 86_400);
 /// The longest that an alarm which acts may lie on the shelf.
 pub const SHELF_ACT_MAX: Span = Span::from_secs(86_400);
+
+/// An alarm that only tells and was there for less than this asks nobody for anything any more
+/// (ISA-18.2: fleeting).
+pub const FLEETING_MAX: Span = Span::from_secs(10);
+/// So many times in [`CHATTER_WINDOW`] is chattering. ISA-18.2 counts three in a minute; conditions
+/// with off-delays of a minute cannot reach that, so the window is wider. Common practice, no source.
+pub const CHATTER_COUNT: usize = 3;
+/// See [`CHATTER_COUNT`].
+pub const CHATTER_WINDOW: Span = Span::from_secs(600);
+/// A chattering alarm stands until its cause has been away for so long.
+pub const CHATTER_QUIET: Span = Span::from_secs(600);
+/// Standing for longer than this is stale (EEMUA 191 as cited in the reference sheet: a day).
+pub const STALE_AFTER: Span = Span::from_secs(86_400);
+/// For how long the alarm performance looks back.
+const MONTH: Span = Span::from_secs(30 * 86_400);
+/// Hours of alarm performance that are kept: all that have an alarm in them.
+const HOURS_MAX: usize = 31 * 24;
 
 /// One alarm.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -37,6 +60,58 @@ pub struct Alarm {
     text: String,
     /// Last state that was told.
     told: Option<AlarmState>,
+    /// When the cause last came.
+    #[serde(default)]
+    came: Option<Mono>,
+    /// When it came lately.
+    #[serde(default)]
+    lately: VecDeque<Mono>,
+    /// Chattering: stands until then, unless the cause comes again.
+    #[serde(default)]
+    quiet_at: Option<Mono>,
+    #[serde(default)]
+    chattering: u32,
+    /// The alarm under which it is shown.
+    #[serde(default)]
+    under: Option<AlarmId>,
+    #[serde(default)]
+    respond_secs: Option<f64>,
+    /// How often it was told, and when last, since nobody has taken note.
+    #[serde(default)]
+    notices: u32,
+    #[serde(default)]
+    noticed: Option<Mono>,
+    /// Last of what was told beside the state.
+    #[serde(default)]
+    told_beside: Option<(Class, Option<AlarmId>, u32)>,
+}
+
+/// Alarms that came in one hour.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct Hour {
+    since: Mono,
+    #[serde(with = "pairs")]
+    came: BTreeMap<AlarmKey, u32>,
+    fleeting: u32,
+}
+
+/// How busy the alarms are (ISA-18.2, alarm system performance).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub struct Performance {
+    /// Came in the last day.
+    pub day: u32,
+    /// Came in the last 30 days.
+    pub month: u32,
+    /// Ask for somebody now.
+    pub standing: u32,
+    /// Of these, for longer than a day.
+    pub stale: u32,
+    /// Come and go now.
+    pub chattering: u32,
+    /// Were gone before anybody could act, in the last 30 days.
+    pub fleeting: u32,
+    /// Came most often in the last 30 days, and how often.
+    pub worst: Option<(AlarmKey, u32)>,
 }
 
 /// What raised an alarm.
@@ -55,6 +130,8 @@ pub struct Evidence {
 pub struct Alarms {
     #[serde(with = "pairs")]
     alarms: BTreeMap<AlarmKey, Alarm>,
+    #[serde(default)]
+    hours: VecDeque<Hour>,
 }
 
 /// Why an answer to a person is no.
@@ -77,6 +154,53 @@ impl Alarm {
             class,
             text: String::new(),
             told: None,
+            came: None,
+            lately: VecDeque::new(),
+            quiet_at: None,
+            chattering: 0,
+            under: None,
+            respond_secs: None,
+            notices: 0,
+            noticed: None,
+            told_beside: None,
+        }
+    }
+
+    /// As far as the telling goes: a chattering alarm stands through.
+    const fn is_raised(&self) -> bool {
+        self.active || self.latched || self.quiet_at.is_some()
+    }
+
+    /// Asks somebody for something.
+    fn asks(&self) -> bool {
+        matches!(self.state(), AlarmState::Unacknowledged | AlarmState::Acknowledged)
+    }
+
+    /// What is wrong, and that it comes and goes.
+    fn told_text(&self) -> String {
+        if self.chattering == 0 {
+            return self.text.clone();
+        }
+        format!(
+            "{} It has come {} times in {:.0} min: it is told once and stands until it has been quiet for {:.0} min.",
+            self.text,
+            self.chattering,
+            CHATTER_WINDOW.minutes(),
+            CHATTER_QUIET.minutes()
+        )
+    }
+
+    /// Counts a coming of the cause, and finds out whether it chatters.
+    fn count(&mut self, now: Mono) {
+        self.came = Some(now);
+        self.lately.push_back(now);
+        while self.lately.len() > 16
+            || self.lately.front().is_some_and(|at| now.since(*at) > CHATTER_WINDOW)
+        {
+            self.lately.pop_front();
+        }
+        if self.lately.len() >= CHATTER_COUNT || self.quiet_at.is_some() {
+            self.chattering = u32::try_from(self.lately.len()).unwrap_or(u32::MAX);
         }
     }
 
@@ -86,9 +210,9 @@ impl Alarm {
             AlarmState::OutOfService
         } else if self.shelved_until.is_some() {
             AlarmState::Shelved
-        } else if self.suppressed {
+        } else if (self.suppressed || self.under.is_some()) && self.is_raised() {
             AlarmState::SuppressedByDesign
-        } else if self.active || self.latched {
+        } else if self.is_raised() {
             if self.acknowledged { AlarmState::Acknowledged } else { AlarmState::Unacknowledged }
         } else if self.pending {
             AlarmState::ReturnedUnacknowledged
@@ -120,24 +244,152 @@ impl Alarms {
         alarm.active = active;
         if active {
             let anew = !alarm.latched;
+            // A chattering alarm that comes again is the same one: nobody is to note it again.
+            let again = alarm.quiet_at.is_some();
+            if row.consequence == Consequence::Tell {
+                alarm.count(now.mono);
+            }
+            alarm.quiet_at = None;
             if anew {
                 let Evidence { value, limit, text } = evidence();
                 alarm.value = value;
                 alarm.limit = limit;
                 alarm.text = text;
-                alarm.acknowledged = false;
-                alarm.since = now.wall;
+                if !again {
+                    alarm.acknowledged = false;
+                    alarm.since = now.wall;
+                    alarm.notices = 0;
+                }
             }
+            alarm.came = Some(now.mono);
             alarm.pending = !alarm.acknowledged;
             alarm.latched = row.consequence == Consequence::Trip;
+            self.note_hour(now.mono, key, false);
             return anew;
         }
-        if !alarm.latched {
-            alarm.since = now.wall;
-            alarm.pending = !alarm.acknowledged;
-            alarm.first_out = false;
+        if alarm.latched {
+            return false;
+        }
+        alarm.first_out = false;
+        if alarm.chattering > 0 {
+            alarm.quiet_at = Some(now.mono + CHATTER_QUIET);
+            return false;
+        }
+        alarm.since = now.wall;
+        let fleeting = row.consequence == Consequence::Tell
+            && alarm.class < Class::Now
+            && alarm.came.is_some_and(|came| now.mono.since(came) < FLEETING_MAX);
+        alarm.pending =
+            !alarm.acknowledged && !fleeting && alarm.under.is_none() && !alarm.suppressed;
+        if fleeting {
+            self.note_hour(now.mono, key, true);
         }
         false
+    }
+
+    /// Keeps count for the alarm performance.
+    fn note_hour(&mut self, now: Mono, key: AlarmKey, fleeting: bool) {
+        let hour = Span::from_secs(3600);
+        while self.hours.len() >= HOURS_MAX
+            || self.hours.front().is_some_and(|first| now.since(first.since) > MONTH)
+        {
+            self.hours.pop_front();
+        }
+        if self.hours.back().is_none_or(|last| now.since(last.since) >= hour) {
+            self.hours.push_back(Hour { since: now, came: BTreeMap::new(), fleeting: 0 });
+        }
+        if let Some(last) = self.hours.back_mut() {
+            if fleeting {
+                last.fleeting = last.fleeting.saturating_add(1);
+            } else {
+                let count = last.came.entry(key).or_insert(0);
+                *count = count.saturating_add(1);
+            }
+        }
+    }
+
+    /// How busy the alarms are, at this moment and looking back.
+    pub fn performance(&self, now: Now) -> Performance {
+        let mut found = Performance::default();
+        let mut came: BTreeMap<AlarmKey, u32> = BTreeMap::new();
+        for hour in self.hours.iter().filter(|hour| now.mono.since(hour.since) <= MONTH) {
+            let count: u32 = hour.came.values().sum();
+            found.month += count;
+            if now.mono.since(hour.since) <= Span::from_secs(86_400) {
+                found.day += count;
+            }
+            found.fleeting += hour.fleeting;
+            for (key, count) in &hour.came {
+                *came.entry(*key).or_insert(0) += count;
+            }
+        }
+        // Of equals the first in the catalogue.
+        found.worst = came.into_iter().max_by_key(|(key, count)| (*count, std::cmp::Reverse(*key)));
+        for alarm in self.alarms.values().filter(|alarm| alarm.asks()) {
+            found.standing += 1;
+            let old = alarm.came.is_some_and(|came| now.mono.since(came) > STALE_AFTER);
+            found.stale += u32::from(old);
+            found.chattering += u32::from(alarm.chattering > 0);
+        }
+        found
+    }
+
+    /// Gives every standing alarm the class that its time to respond makes it, and says which of them
+    /// are to be told again because nobody has taken note.
+    pub(in crate::engine) fn judge(
+        &mut self,
+        now: Now,
+        hours_left: Option<f64>,
+        until_morning: Option<f64>,
+    ) -> Vec<(AlarmKey, u32, String)> {
+        let mut again = Vec::new();
+        for (key, alarm) in &mut self.alarms {
+            let row = key.alarm.row();
+            if !alarm.is_raised() {
+                alarm.class = row.class;
+                alarm.respond_secs = None;
+                continue;
+            }
+            alarm.class = household::class(row, hours_left, until_morning);
+            let within = household::time_to_respond(row, alarm.class, hours_left);
+            // Coarse, so that a store that empties does not tell the alarm anew each minute.
+            alarm.respond_secs = Some((within.secs() / 600.0).round() * 600.0);
+            if alarm.state() != AlarmState::Unacknowledged {
+                alarm.noticed = None;
+                alarm.notices = 0;
+                continue;
+            }
+            let Some(noticed) = alarm.noticed else {
+                alarm.noticed = Some(now.mono);
+                alarm.notices = 1;
+                continue;
+            };
+            let Some(pause) = household::again_after(alarm.class, alarm.notices) else { continue };
+            let waits = alarm.class < Class::Now && until_morning.is_some();
+            if now.mono.since(noticed) >= pause && !waits {
+                alarm.noticed = Some(now.mono);
+                alarm.notices = alarm.notices.saturating_add(1);
+                again.push((*key, alarm.notices, alarm.text.clone()));
+            }
+        }
+        again
+    }
+
+    /// When the next alarm is to be told again. `until_morning` as in [`household::until_morning`].
+    fn next_notice(&self, now: Mono, until_morning: Option<f64>) -> Option<Mono> {
+        let morning = now + Span::from_secs_f64(until_morning.unwrap_or(0.0) * 3600.0 + 1.0);
+        self.alarms
+            .values()
+            .filter(|alarm| alarm.state() == AlarmState::Unacknowledged)
+            .filter_map(|alarm| {
+                let due = alarm.noticed? + household::again_after(alarm.class, alarm.notices)?;
+                Some(if alarm.class < Class::Now && until_morning.is_some() {
+                    due.max(morning)
+                } else {
+                    due
+                })
+            })
+            .min()
     }
 
     /// Latches an alarm that usually does not (the third hold of one cause in a day).
@@ -154,14 +406,6 @@ impl Alarms {
         }
     }
 
-    /// Changes the household class of a standing alarm (a product trip at night is *today* unless the
-    /// store will not last until morning).
-    pub fn set_class(&mut self, key: AlarmKey, class: Class) {
-        if let Some(alarm) = self.alarms.get_mut(&key) {
-            alarm.class = class;
-        }
-    }
-
     /// Means nothing in the present phase, or follows from another alarm; or does again.
     pub fn suppress(&mut self, key: AlarmKey, suppressed: bool) {
         if let Some(alarm) = self.alarms.get_mut(&key) {
@@ -175,6 +419,7 @@ impl Alarms {
         if let Some(alarm) = self.alarms.get_mut(&key) {
             alarm.latched = false;
             alarm.first_out = false;
+            alarm.quiet_at = None;
             if !alarm.active {
                 alarm.pending = false;
                 alarm.acknowledged = false;
@@ -189,7 +434,7 @@ impl Alarms {
         for (_, alarm) in self.alarms.iter_mut().filter(|(key, _)| matches(**key)) {
             if alarm.pending {
                 alarm.pending = false;
-                alarm.acknowledged = alarm.active || alarm.latched;
+                alarm.acknowledged = alarm.is_raised();
                 changed += 1;
             }
         }
@@ -246,12 +491,23 @@ impl Alarms {
             if alarm.shelved_until.is_some_and(|until| until <= now) {
                 alarm.shelved_until = None;
             }
+            if alarm.quiet_at.is_some_and(|until| until <= now) {
+                alarm.quiet_at = None;
+                alarm.chattering = 0;
+                alarm.lately.clear();
+                alarm.pending = !alarm.acknowledged;
+            }
         }
     }
 
-    /// When the next shelving ends.
-    pub fn deadline(&self) -> Option<Mono> {
-        self.alarms.values().filter_map(|alarm| alarm.shelved_until).min()
+    /// When the next shelving or chattering ends, or an alarm is to be told again.
+    pub fn deadline(&self, now: Mono, until_morning: Option<f64>) -> Option<Mono> {
+        self.alarms
+            .values()
+            .flat_map(|alarm| [alarm.shelved_until, alarm.quiet_at])
+            .flatten()
+            .chain(self.next_notice(now, until_morning))
+            .min()
     }
 
     /// The cause is present.
@@ -293,8 +549,12 @@ impl Alarms {
         let mut updates = Vec::new();
         for (key, alarm) in &mut self.alarms {
             let state = alarm.state();
-            if all || alarm.told != Some(state) {
+            let beside = Some((alarm.class, alarm.under, alarm.chattering));
+            let is_new =
+                alarm.told != Some(state) || (alarm.is_raised() && alarm.told_beside != beside);
+            if all || is_new {
                 alarm.told = Some(state);
+                alarm.told_beside = beside;
                 updates.push(AlarmUpdate {
                     key: *key,
                     state,
@@ -305,7 +565,10 @@ impl Alarms {
                     limit: alarm.limit,
                     class: alarm.class,
                     first_out: alarm.first_out,
-                    text: alarm.text.clone(),
+                    text: alarm.told_text(),
+                    under: alarm.under,
+                    chattering: alarm.chattering,
+                    respond_secs: alarm.respond_secs,
                 });
             }
         }
@@ -315,20 +578,20 @@ impl Alarms {
 
 /// JSON has no maps with keys like ours; a list of pairs keeps the order too.
 mod pairs {
-    use super::{Alarm, AlarmKey, BTreeMap};
-    use serde::{Deserialize, Deserializer, Serializer};
+    use super::{AlarmKey, BTreeMap};
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-    pub fn serialize<S: Serializer>(
-        map: &BTreeMap<AlarmKey, Alarm>,
+    pub fn serialize<V: Serialize, S: Serializer>(
+        map: &BTreeMap<AlarmKey, V>,
         serializer: S,
     ) -> Result<S::Ok, S::Error> {
         serializer.collect_seq(map.iter())
     }
 
-    pub fn deserialize<'de, D: Deserializer<'de>>(
+    pub fn deserialize<'de, V: Deserialize<'de>, D: Deserializer<'de>>(
         deserializer: D,
-    ) -> Result<BTreeMap<AlarmKey, Alarm>, D::Error> {
-        Vec::<(AlarmKey, Alarm)>::deserialize(deserializer).map(|list| list.into_iter().collect())
+    ) -> Result<BTreeMap<AlarmKey, V>, D::Error> {
+        Vec::<(AlarmKey, V)>::deserialize(deserializer).map(|list| list.into_iter().collect())
     }
 }
 
@@ -352,68 +615,78 @@ mod tests {
     }
 
     #[test]
-    fn normal_to_unacknowledged_when_the_cause_comes() {
+    fn a_change_is_told_once() {
         let mut alarms = Alarms::default();
         raise(&mut alarms, 1, TELL);
-        assert_eq!(state(&alarms, TELL), AlarmState::Unacknowledged);
         assert_eq!(alarms.changes(false).len(), 1);
         assert!(alarms.changes(false).is_empty(), "told once");
     }
 
     #[test]
-    fn unacknowledged_to_acknowledged_by_a_person() {
+    fn a_fleeting_alarm_asks_nobody_and_is_counted() {
         let mut alarms = Alarms::default();
         raise(&mut alarms, 1, TELL);
-        assert_eq!(alarms.acknowledge(|key| key == TELL), 1);
-        assert_eq!(state(&alarms, TELL), AlarmState::Acknowledged);
-    }
-
-    #[test]
-    fn acknowledged_to_normal_when_the_cause_goes() {
-        let mut alarms = Alarms::default();
-        raise(&mut alarms, 1, TELL);
-        alarms.acknowledge(|_| true);
-        alarms.set(at(2), TELL, Some(false), Evidence::default);
+        alarms.set(at(5), TELL, Some(false), Evidence::default);
         assert_eq!(state(&alarms, TELL), AlarmState::Normal);
+        let performance = alarms.performance(at(6));
+        assert_eq!((performance.fleeting, performance.day), (1, 1));
+        // What trips is never fleeting.
+        raise(&mut alarms, 10, TRIP);
+        alarms.set(at(11), TRIP, Some(false), Evidence::default);
+        assert_eq!(state(&alarms, TRIP), AlarmState::Unacknowledged);
     }
 
     #[test]
-    fn unacknowledged_to_returned_when_the_cause_goes_first() {
+    fn a_chattering_alarm_is_told_once_and_stands_until_it_is_quiet() {
         let mut alarms = Alarms::default();
-        raise(&mut alarms, 1, TELL);
-        alarms.set(at(2), TELL, Some(false), Evidence::default);
-        assert_eq!(state(&alarms, TELL), AlarmState::ReturnedUnacknowledged);
-        alarms.acknowledge(|_| true);
+        let mut told = 0;
+        for turn in 0..6 {
+            raise(&mut alarms, turn * 90, TELL);
+            told += alarms.changes(false).iter().filter(|one| one.chattering == 0).count();
+            alarms.acknowledge(|_| turn == 3);
+            alarms.set(at(turn * 90 + 60), TELL, Some(false), Evidence::default);
+            alarms.tick(at(turn * 90 + 60).mono);
+            alarms.changes(false);
+        }
+        assert!(told <= 3, "told {told} times");
+        assert_eq!(state(&alarms, TELL), AlarmState::Acknowledged, "noted once, noted for all");
+        assert!(!alarms.is_active(TELL), "its cause is away all the same");
+        assert_eq!(alarms.performance(at(520)).chattering, 1);
+        let quiet = alarms.deadline(at(520).mono, None).expect("an end");
+        assert_eq!(quiet, at(5 * 90 + 60).mono + CHATTER_QUIET);
+        alarms.tick(quiet);
         assert_eq!(state(&alarms, TELL), AlarmState::Normal);
+        assert_eq!(alarms.performance(at(2000)).worst, Some((TELL, 6)));
     }
 
     #[test]
-    fn returned_to_unacknowledged_when_the_cause_comes_back() {
+    fn the_performance_forgets_after_a_month_and_knows_what_is_stale() {
         let mut alarms = Alarms::default();
-        raise(&mut alarms, 1, TELL);
-        alarms.set(at(2), TELL, Some(false), Evidence::default);
-        raise(&mut alarms, 3, TELL);
-        assert_eq!(state(&alarms, TELL), AlarmState::Unacknowledged);
+        raise(&mut alarms, 0, TELL);
+        let day = 86_400;
+        let performance = alarms.performance(at(2 * day));
+        assert_eq!((performance.day, performance.month), (0, 1));
+        assert_eq!((performance.standing, performance.stale), (1, 1));
+        assert_eq!(alarms.performance(at(31 * day)).month, 0);
     }
 
     #[test]
-    fn a_trip_stays_without_its_cause_until_it_is_reset() {
+    fn what_nobody_notes_is_told_again_and_at_night_only_what_cannot_wait() {
         let mut alarms = Alarms::default();
-        raise(&mut alarms, 1, TRIP);
-        alarms.set(at(2), TRIP, Some(false), Evidence::default);
+        let warm = AlarmKey::plant(AlarmId::FeedTemperatureHigh);
+        raise(&mut alarms, 0, TRIP);
+        raise(&mut alarms, 0, warm);
+        assert!(alarms.judge(at(0), None, Some(8.0)).is_empty(), "the first word is the alarm");
+        assert_eq!(alarms.deadline(at(0).mono, Some(8.0)), Some(at(900).mono));
+        let again = alarms.judge(at(900), None, Some(7.75));
+        assert_eq!(again.iter().map(|one| (one.0, one.1)).collect::<Vec<_>>(), [(TRIP, 2)]);
+        let late = at(2 * 86_400);
+        let night = alarms.judge(late, None, Some(1.0));
+        assert!(night.iter().all(|one| one.0 == TRIP), "{night:?}");
+        let day = alarms.judge(late, None, None);
+        assert!(day.iter().any(|one| one.0 == warm), "{day:?}");
         alarms.acknowledge(|_| true);
-        assert_eq!(state(&alarms, TRIP), AlarmState::Acknowledged);
-        assert!(alarms.stands(TRIP));
-        alarms.reset(at(3), TRIP);
-        assert_eq!(state(&alarms, TRIP), AlarmState::Normal);
-    }
-
-    #[test]
-    fn a_reset_while_the_cause_is_present_keeps_the_alarm() {
-        let mut alarms = Alarms::default();
-        raise(&mut alarms, 1, TRIP);
-        alarms.reset(at(2), TRIP);
-        assert!(alarms.stands(TRIP));
+        assert!(alarms.judge(at(9 * 86_400), None, None).is_empty());
     }
 
     #[test]
@@ -431,7 +704,7 @@ mod tests {
         raise(&mut alarms, 1, TELL);
         alarms.shelve(at(2), TELL, Span::from_secs(60)).expect("may be shelved");
         assert_eq!(state(&alarms, TELL), AlarmState::Shelved);
-        assert_eq!(alarms.deadline(), Some(at(62).mono));
+        assert_eq!(alarms.deadline(at(2).mono, None), Some(at(62).mono));
         alarms.tick(at(62).mono);
         assert_eq!(state(&alarms, TELL), AlarmState::Unacknowledged);
     }

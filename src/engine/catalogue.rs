@@ -231,6 +231,14 @@ signals! {
     ProductDose = 106, "guard", "product-dose", Ratio, Plant, 0.001, 0.05, 600, false, "Dissolved solids times litres that reached the store since the product was last pure, in ppm·L";
     ProofOverdueIn = 150, "guard", "proof-overdue-in", Days, Plant, 0.1, 0.5, 3600, false, "Days until the first proof is overdue; below zero: since when it is";
     CloseTime = 107, "guard", "close-time", Duration, Plant, 0.1, 0.0, 0, false, "Time from the last close command to its confirmation";
+
+    AlarmsDay = 160, "alarms", "came-in-a-day", Count, Plant, 1.0, 1.0, 86400, false, "Alarms that came in the last day";
+    AlarmsMonth = 161, "alarms", "came-in-a-month", Count, Plant, 1.0, 1.0, 86400, false, "Alarms that came in the last 30 days";
+    AlarmsStanding = 162, "alarms", "standing", Count, Plant, 1.0, 1.0, 86400, false, "Alarms that ask for somebody now";
+    AlarmsStale = 163, "alarms", "stale", Count, Plant, 1.0, 1.0, 86400, false, "Of these, standing for longer than a day";
+    AlarmsChattering = 164, "alarms", "chattering", Count, Plant, 1.0, 1.0, 86400, false, "Alarms that come and go now";
+    AlarmsFleeting = 165, "alarms", "fleeting-in-a-month", Count, Plant, 1.0, 1.0, 86400, false, "Alarms that were gone before anybody could act, in the last 30 days";
+    AlarmsWorst = 166, "alarms", "worst-offender", Text, Plant, 0.0, 0.0, 86400, false, "The alarm that came most often in the last 30 days, or none";
 }
 
 /// Household class, from the time to respond.

@@ -42,6 +42,12 @@ pub fn rows(setup: &Setup) -> Vec<CauseRow> {
     let product: Vec<usize> = setup.solids_at(Point::Product).collect();
     let mut rows = Vec::new();
     let mut add = |alarm: AlarmId, sensors: Vec<usize>, worst: Option<Span>, because: String| {
+        // What no sensor shows is not seen at all, however short its delay would be.
+        let (worst, because) = if sensors.is_empty() && alarm != AlarmId::BrokerLost {
+            (None, "not possible: no sensor of this plant can show it".to_owned())
+        } else {
+            (worst, because)
+        };
         rows.push(CauseRow {
             alarm,
             consequence: alarm.row().consequence,
@@ -177,6 +183,38 @@ pub fn rows(setup: &Setup) -> Vec<CauseRow> {
     rows
 }
 
+/// What clears an alarm, with this plant's own numbers.
+pub fn clears(setup: &Setup, alarm: AlarmId) -> String {
+    let limits = &setup.limits;
+    let good = |secs: f64| {
+        if secs >= 120.0 { format!("{:.0} min", secs / 60.0) } else { format!("{secs:.0} s") }
+    };
+    let back = good(limits.guard.hold_return_secs);
+    match alarm {
+        AlarmId::Leak => {
+            format!("The floor sensor dry for {} and a reset.", good(limits.floor.dry_secs))
+        }
+        AlarmId::FeedHot => format!(
+            "Feed below {:.0} °C at a flush started by hand, and a reset.",
+            limits.temperature.reset_below_c
+        ),
+        AlarmId::ProductTdsHigh => format!(
+            "A test run to the drain (at most {:.0} L) that ends with {:.1} L below {:.1} ppm, and a reset.",
+            limits.guard.test_run_litres, limits.product.clear_litres, limits.product.limit_ppm
+        ),
+        AlarmId::ProductProbeStale | AlarmId::NotProven => format!("The probe good for {back}."),
+        AlarmId::BrokerLost => format!("The connection back for {back}."),
+        AlarmId::SuctionLow => {
+            format!("Suction above {:.1} bar for {back}.", limits.pressure.suction_low_bar)
+        }
+        AlarmId::FeedPressureHighHigh => format!(
+            "Pressure below {:.1} bar for {back}.",
+            limits.pressure.high_hold_bar - limits.pressure.deadband_bar
+        ),
+        other => other.row().clears.to_owned(),
+    }
+}
+
 /// Longest time until the broker fires the will when the link hangs.
 pub fn hung_link(setup: &Setup) -> Span {
     Span::from_millis(setup.guard_keep_alive.millis() * 3 / 2) + WILL_SLACK
@@ -213,4 +251,34 @@ fn median_of(setup: &Setup, sensor: usize) -> usize {
 
 fn stale_flowing(sensor: &SensorSetup, setup: &Setup) -> Span {
     StaleRule::of(sensor, &setup.limits.guard, true).after(sensor.interval)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn setup(text: &str) -> Setup {
+        let settings = crate::settings::load::from_str("site.toml", text).expect("in order");
+        let (id, plant) = settings.plants.first_key_value().expect("one plant");
+        Setup::resolve(id, plant, settings.daemon.on_stop, 5)
+    }
+
+    #[test]
+    fn a_cause_that_no_sensor_shows_has_no_delay() {
+        let setup = setup(include_str!("../../config/example.toml"));
+        for row in rows(&setup).iter().filter(|row| row.seen_by.is_empty()) {
+            assert_eq!(row.worst, None, "{:?}", row.alarm);
+        }
+        assert!(product_delay(&setup).is_some());
+    }
+
+    #[test]
+    fn what_clears_has_the_plants_own_numbers() {
+        let text = include_str!("../../config/example.toml");
+        let more = "[plants.home.limits.temperature]\nreset_below_c = 27\n\
+                    [plants.home.limits.floor]\ndry_secs = 1800\n";
+        let setup = setup(&format!("{text}{more}"));
+        assert!(clears(&setup, AlarmId::FeedHot).contains("below 27 °C"));
+        assert!(clears(&setup, AlarmId::Leak).contains("dry for 30 min"));
+    }
 }

@@ -55,6 +55,15 @@ struct State {
     standing: Standing,
     /// Time of the last evaluation.
     evaluated: Mono,
+    /// How long the store lasts, as the trend path last said.
+    #[serde(default)]
+    hours_left: Option<f64>,
+    /// By how much civil time is ahead of UTC, once somebody has said so.
+    #[serde(default)]
+    offset_secs: Option<i32>,
+    /// Hours until morning at the last evaluation; `None` by day.
+    #[serde(default)]
+    until_morning: Option<f64>,
 }
 
 /// The engine of one plant.
@@ -78,6 +87,9 @@ impl Engine {
             trend: Trend::new(&setup),
             emitter: Emitter::default(),
             evaluated: Mono::ZERO,
+            hours_left: None,
+            offset_secs: None,
+            until_morning: None,
         };
         Self::from_state(setup, state)
     }
@@ -143,7 +155,10 @@ impl Engine {
                 due.push((at, why));
             }
         };
-        add(self.state.alarms.deadline(), "the end of a shelving");
+        add(
+            self.state.alarms.deadline(after, self.state.until_morning),
+            "an alarm's shelf, quiet or notice",
+        );
         add(self.state.trend.timeout(), "the trend path");
         add(self.state.emitter.next_beat(), "a value's heartbeat");
         due.into_iter().filter(|(at, _)| *at > after).min_by_key(|(at, _)| *at)
@@ -151,7 +166,12 @@ impl Engine {
 
     /// Applies an event and looks at everything anew: the guard first and whole, then the trend path.
     fn evaluate(&mut self, now: Now, event: Option<&Event>) {
-        let State { guard, alarms, trend, emitter, standing: told, .. } = &mut self.state;
+        if let Some(Event::Calendar(calendar)) = event {
+            self.state.offset_secs = Some(calendar.offset_secs);
+        }
+        let until_morning = alarm::household::until_morning(now.wall, self.state.offset_secs);
+        let State { guard, alarms, trend, emitter, standing: told, hours_left, .. } =
+            &mut self.state;
         let setup: &Setup = &self.setup;
         let mut out = Vec::new();
         alarms.tick(now.mono);
@@ -214,7 +234,22 @@ impl Engine {
                 text: finding.text,
             });
         }
+        for update in &results.values {
+            if update.key.signal == catalogue::SignalId::StoreHoursLeft {
+                *hours_left = match &update.datum {
+                    Ok(output::Datum::Number(hours)) => Some(*hours),
+                    _ => None,
+                };
+            }
+        }
+        cx.alarms.relate(setup);
+        for (key, notices, text) in cx.alarms.judge(now, *hours_left, until_morning) {
+            let name = key.alarm.name();
+            let data = serde_json::json!({ "alarm": name, "of": key.of, "notice": notices });
+            cx.log("notice", false, format!("Still so, and nobody has taken note: {text}"), data);
+        }
         let mut values = Vec::new();
+        alarm_values(cx.alarms, emitter, setup, now, &mut values);
         guard_values(guard, cx.alarms, self.worst_delay, emitter, setup, now, &mut values);
         if matches!(event, Some(Event::Started(_))) {
             emitter.repeat_all();
@@ -224,6 +259,7 @@ impl Engine {
         out.extend(values.into_iter().chain(results.values).map(Output::Value));
         out.extend(results.logs.into_iter().map(Output::Log));
         self.state.evaluated = now.mono;
+        self.state.until_morning = until_morning;
         self.outputs.extend(out);
     }
 
@@ -241,6 +277,48 @@ fn standing(guard: &Guard, setup: &Setup) -> Standing {
         valve_open: guard.supply_open(setup),
         to_drain: guard.is_test_run(),
     }
+}
+
+/// How busy the alarms are, as values of the tree.
+fn alarm_values(
+    alarms: &Alarms,
+    emitter: &mut Emitter,
+    setup: &Setup,
+    now: Now,
+    out: &mut Vec<ValueUpdate>,
+) {
+    use catalogue::{Of, SignalId};
+    use output::{Datum, ValueKey};
+    let key = |signal| ValueKey { signal, of: None };
+    let performance = alarms.performance(now);
+    for (signal, count) in [
+        (SignalId::AlarmsDay, performance.day),
+        (SignalId::AlarmsMonth, performance.month),
+        (SignalId::AlarmsStanding, performance.standing),
+        (SignalId::AlarmsStale, performance.stale),
+        (SignalId::AlarmsChattering, performance.chattering),
+        (SignalId::AlarmsFleeting, performance.fleeting),
+    ] {
+        let count = value::Valued::measured(f64::from(count), 0.0, now.mono);
+        emitter.number(setup, now, key(signal), Ok(count), out);
+    }
+    let worst = performance.worst.map_or_else(
+        || "none".to_owned(),
+        |(alarm, count)| {
+            let of = alarm.of.map(usize::from);
+            let owner = match alarm.alarm.row().of {
+                Of::Plant => None,
+                Of::Sensor => of.and_then(|ix| setup.sensors.get(ix)).map(|one| &one.id),
+                Of::Part => of.and_then(|ix| setup.parts.get(ix)).map(|one| &one.id),
+            };
+            let name = alarm.alarm.name();
+            owner.map_or_else(
+                || format!("{name}, {count} times"),
+                |owner| format!("{name}-{owner}, {count} times"),
+            )
+        },
+    );
+    emitter.word(setup, now, key(SignalId::AlarmsWorst), Datum::Text(worst), out);
 }
 
 /// The guard's values of the tree.

@@ -243,6 +243,20 @@ pub struct AlarmUpdate {
     pub first_out: bool,
     /// What is wrong, with its numbers.
     pub text: String,
+    /// The standing alarm that it follows from and under which it is shown.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub under: Option<AlarmId>,
+    /// It comes and goes: so many times in a short while; 0: it does not.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub chattering: u32,
+    /// How long a person has to respond, in seconds, counted from `since`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub respond_secs: Option<f64>,
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref)] // the signature that serde wants
+const fn is_zero(count: &u32) -> bool {
+    *count == 0
 }
 
 /// Why water may not run.

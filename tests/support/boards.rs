@@ -230,6 +230,9 @@ fn alarm(board: &Board, alarm: AlarmId, class: Class, first_out: bool, text: &st
             class,
             first_out,
             text: text.into(),
+            under: None,
+            chattering: 0,
+            respond_secs: None,
         }),
     );
 }

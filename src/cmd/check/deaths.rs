@@ -1,14 +1,12 @@
 //! What closes the valve when something dies.
 
 use super::{line, seconds, supply_valve, wrapped};
+use crate::edge::mqtt::guard::SILENCE_MAX;
 use crate::engine::causes::hung_link;
 use crate::engine::setup::{ActuatorSetup, Setup};
 use crate::engine::time::Span;
 use crate::settings::schema::{Fails, OnStop, Settings, ValveKind};
 use std::fmt::Write as _;
-
-/// Without a token from the engine for this long the guard drops its socket.
-const TOKEN_GAP: Span = Span::from_secs(3);
 
 pub(super) fn render(setup: &Setup, settings: &Settings, page: &mut String) {
     let Some(valve) = supply_valve(setup) else { return };
@@ -33,7 +31,7 @@ pub(super) fn render(setup: &Setup, settings: &Settings, page: &mut String) {
         format!(
             "the broker: the guard drops its connection after {} without a sign of the engine, or \
              at once after a panic; if the whole process stands still, as when the link hangs",
-            seconds(TOKEN_GAP)
+            seconds(Span::from_secs_f64(SILENCE_MAX.as_secs_f64()))
         ),
     );
     row(
@@ -74,6 +72,36 @@ pub(super) fn render(setup: &Setup, settings: &Settings, page: &mut String) {
         "A will that the broker's access list forbids vanishes without a word: let the user of the \
          guard write this topic, and try it once by killing the daemon while water runs.",
     );
+}
+
+/// The same in a few words.
+pub(super) fn summary(setup: &Setup, page: &mut String) {
+    let Some(valve) = supply_valve(setup) else { return };
+    line!(page, "\n  What closes the supply valve ({}) when ...", valve.id);
+    let link = format!("the broker, within {}", seconds(hung_link(setup)));
+    let dead = if valve.off_timer > Span::ZERO {
+        format!("the relay's off-timer, within {}", seconds(valve.off_timer))
+    } else {
+        "NOTHING of ours: your mechanical float valve".into()
+    };
+    let power = match valve.fails {
+        Fails::Closed => "the valve itself",
+        Fails::Open | Fails::Stays => "NOTHING",
+        Fails::Unknown => "unknown, counted as NOTHING (`fails`)",
+    };
+    let stop = match setup.on_stop {
+        OnStop::Close => "the daemon",
+        OnStop::Leave => "NOTHING (daemon.on_stop)",
+    };
+    for (when, what) in [
+        ("the daemon is killed", "the broker, at once (last will)"),
+        ("daemon or link hang", link.as_str()),
+        ("the broker dies", dead.as_str()),
+        ("the power is cut", power),
+        ("the daemon is stopped", stop),
+    ] {
+        line!(page, "    {when:<28} {what}");
+    }
 }
 
 fn broker(valve: &ActuatorSetup) -> String {

@@ -169,7 +169,12 @@ impl Page<'_> {
         self.wrapped(out, "  What:    ", &what);
         self.wrapped(out, "  Means:   ", row.means);
         self.wrapped(out, "  First:   ", row.advice);
-        self.wrapped(out, "  Clears:  ", row.clears);
+        let clears = crate::engine::causes::clears(self.setup, row.id);
+        self.wrapped(out, "  Clears:  ", &clears);
+        if let Some(secs) = update.respond_secs {
+            let within = ago(Span::from_secs_f64(secs));
+            self.wrapped(out, "  Within:  ", &format!("{within} from its beginning."));
+        }
         self.chain(seen, out);
     }
 

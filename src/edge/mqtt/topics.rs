@@ -435,9 +435,12 @@ fn publish_alarm(update: &AlarmUpdate, setup: &Setup, topics: &Topics, outbox: &
         "consequence": row.consequence,
         "first_out": update.first_out,
         "text": update.text,
+        "under": update.under.map(|alarm| alarm.name()),
+        "chattering": update.chattering,
+        "respond_secs": update.respond_secs,
         "means": row.means,
         "advice": row.advice,
-        "clears": row.clears,
+        "clears": crate::engine::causes::clears(setup, row.id),
     });
     outbox.publish(&topics.alarm_detail(setup, update.key), detail.to_string(), true);
     let active = update.active || update.latched;
@@ -553,6 +556,9 @@ mod tests {
             class: crate::engine::catalogue::Class::Now,
             first_out: true,
             text: "Water".into(),
+            under: None,
+            chattering: 0,
+            respond_secs: None,
         }));
         assert_eq!(all["alarm/leak"], "acknowledged");
         assert_eq!(all["alarm/leak-active"], "true");

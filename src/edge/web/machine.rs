@@ -135,9 +135,12 @@ fn alarm_state(setup: &Setup, update: &AlarmUpdate) -> Value {
         "class": update.class,
         "first-out": update.first_out,
         "text": update.text,
+        "under": update.under.map(|alarm| alarm.name()),
+        "chattering": update.chattering,
+        "respond-secs": update.respond_secs,
         "means": row.means,
         "advice": row.advice,
-        "clears": row.clears,
+        "clears": crate::engine::causes::clears(setup, row.id),
     })
 }
 

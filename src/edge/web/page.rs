@@ -8,6 +8,7 @@ use super::verdict::{Run, Verdict};
 use super::words;
 use crate::board::{Board, Health, PlantBoard};
 use crate::engine::catalogue::{Consequence, Of, SignalId};
+use crate::engine::causes;
 use crate::engine::output::{
     AlarmKey, AlarmState, AlarmUpdate, Datum, Permit, Quality, ValueKey, ValueUpdate,
 };
@@ -231,7 +232,10 @@ fn render_alarms(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Cl
         }
         notes.push(words::alarm_state(alarm.state).into());
         if !gone {
-            notes.push(format!("clears with: {}", row.clears.trim_end_matches('.')));
+            notes.push(format!(
+                "clears with: {}",
+                causes::clears(setup, alarm.key.alarm).trim_end_matches('.')
+            ));
         }
         let _ = write!(out, "<p class=\"notes\">{}</p></article>", esc(&notes.join(" · ")));
     }

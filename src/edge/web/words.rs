@@ -35,7 +35,7 @@ pub const fn point(point: Point) -> &'static str {
 }
 
 /// The stages in the order in which the page shows them, by node of the catalogue.
-pub const STAGES: [(&str, &str); 13] = [
+pub const STAGES: [(&str, &str); 14] = [
     ("plant", "the plant as a whole"),
     ("feed", "what the tap gives"),
     ("prefilter", "what stands before the membrane"),
@@ -49,6 +49,7 @@ pub const STAGES: [(&str, &str); 13] = [
     ("flush", "whether flushing helps"),
     ("cost", "what it costs"),
     ("guard", "what watches the valve"),
+    ("alarms", "how busy the alarms are"),
 ];
 
 /// Why there is no value.

@@ -314,7 +314,7 @@ impl Guard {
             format!(
                 "the cause of {} is not gone. What clears it: {}",
                 row.name,
-                row.clears.trim_end_matches('.')
+                crate::engine::causes::clears(setup, alarm).trim_end_matches('.')
             )
         })
     }

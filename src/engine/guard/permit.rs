@@ -114,7 +114,7 @@ impl Guard {
             .map(|row| Missing {
                 cause: row.name.to_owned(),
                 kind: kind_word(row.consequence).into(),
-                clears: row.clears.to_owned(),
+                clears: crate::engine::causes::clears(cx.setup, row.id),
             })
             .collect();
         let mut permissive = |cause: &str, clears: String| {

@@ -104,6 +104,20 @@ fn guard(scope: &Scope<'_>, check: &mut Check<'_>) {
             "put the two in order",
         );
     }
+    let product = &scope.plant.limits.product;
+    let rinse = product.rinse_in_litres.max(3.0 * scope.plant.assumed.tube_litres.unwrap_or(0.0));
+    let shortest = rinse + product.clear_litres;
+    if guard.test_run_litres < shortest {
+        check.warn(
+            &scope.at(&["limits", "guard", "test_run_litres"]),
+            format!(
+                "{} L end before {shortest:.1} L have shown pure water (rinse-in and `clear_litres`): \
+                 no test run can pass, so a product trip cannot be cleared",
+                guard.test_run_litres
+            ),
+            format!("write at least {:.0}", (shortest * 1.5).ceil()),
+        );
+    }
     for (id, actuator) in &scope.plant.actuators {
         let needed = actuator.travel_secs + guard.confirm_secs;
         if actuator.kind == ValveKind::Motor && needed >= guard.barrier_secs {
@@ -159,6 +173,17 @@ mod tests {
             let found = errors(&format!("{SMALL}[plants.home.limits.{section}]\n{lines}\n"));
             assert_eq!(found.len(), 1, "{section}: {lines}: {found:?}");
         }
+    }
+
+    #[test]
+    fn a_test_run_that_cannot_pass_is_warned_of() {
+        use super::super::tests::warnings;
+        let run = |litres: f64| {
+            let text = format!("{SMALL}[plants.home.limits.guard]\ntest_run_litres = {litres}\n");
+            warnings(&text).iter().any(|one| one.contains("no test run can pass"))
+        };
+        assert!(run(1.4));
+        assert!(!run(1.5));
     }
 
     #[test]

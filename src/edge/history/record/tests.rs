@@ -139,6 +139,9 @@ fn output() -> impl Strategy<Value = Output> {
                 class: Class::Now,
                 first_out,
                 text,
+                under: None,
+                chattering: 0,
+                respond_secs: None,
             })
         },
     );
