@@ -416,7 +416,8 @@ impl Alarms {
     /// Unlatches an alarm. Whether its cause is gone is for the caller to have checked; a cause that
     /// is still present keeps the alarm.
     pub fn reset(&mut self, now: Now, key: AlarmKey) {
-        if let Some(alarm) = self.alarms.get_mut(&key) {
+        // A reset takes no note of what does not stand latched.
+        if let Some(alarm) = self.alarms.get_mut(&key).filter(|alarm| alarm.latched) {
             alarm.latched = false;
             alarm.first_out = false;
             alarm.quiet_at = None;

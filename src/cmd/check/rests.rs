@@ -604,6 +604,7 @@ impl Facts<'_> {
             | S::AlarmsChattering
             | S::AlarmsFleeting
             | S::AlarmsWorst
+            | S::ProofOverdueIn
             | S::TrippedBy
             | S::HeldBy
             | S::BypassUntil

@@ -251,7 +251,11 @@ mod tests {
         }
         feed(&mut learner, 0, 4 * 3_600_000, 10, false);
         for flowing in [false, true] {
-            assert_eq!(learner.silence(sensor, limits, flowing), Span::from_secs(8 * 3600));
+            let most = learner.silence(sensor, limits, flowing) - Span::from_secs(8 * 3600);
+            assert!(
+                (0.0..=10.0).contains(&most.secs()),
+                "two heartbeats and little more: {most:?}"
+            );
         }
     }
 
