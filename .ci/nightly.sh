@@ -10,3 +10,4 @@ PROPTEST_CASES=${PROPTEST_CASES:-20000} cargo test --locked --lib
 # Deaths 20 times on both brokers, 50 kills with a 10-minute database outage, 50 spoilings under a flood,
 # 10 idle minutes, and everything that two plants publish. About 45 minutes.
 PERMEATED_MEASURE=1 cargo test --locked --release --test measure -- --nocapture --test-threads 1
+PERMEATED_TRUTH=1 cargo test --locked --release --test truth -- --nocapture

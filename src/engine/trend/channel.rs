@@ -24,6 +24,9 @@ use std::collections::VecDeque;
 const LEVEL_READINGS: usize = 60;
 /// ... and how old they may be.
 const LEVEL_TIME: Span = Span::from_secs(900);
+/// Display steps that a reading needs for a handheld reading to correct the gain (judgement: below,
+/// an error of the zero looks the same).
+const GAIN_STEPS_MIN: f64 = 4.0;
 /// Good readings in a row that end a trouble.
 const GOOD_AGAIN: u32 = 3;
 /// A trouble is told after this.
@@ -48,6 +51,9 @@ pub(super) struct Channel {
     fresh: bool,
     /// Display step on the plant's scale of the last solids reading.
     step: f64,
+    /// What a handheld reading found the probe's gain to be off by; a reading is multiplied by it.
+    #[serde(default = "unchanged")]
+    correction: f64,
     trouble: Option<Trouble>,
     good: u32,
     /// Nothing has come since the last reading became stale.
@@ -85,6 +91,7 @@ impl Channel {
             shown: None,
             fresh: false,
             step: plant_step(setup, sensor),
+            correction: unchanged(),
             trouble: None,
             good: 0,
             silent: false,
@@ -117,8 +124,10 @@ impl Channel {
         let mut valued = if sensor.is_solids() {
             match solids::convert(sensor, setup.ppm_factor, value, u, placed.at, temperature) {
                 Ok(Solids { tds, step }) => {
-                    self.step = step;
-                    tds
+                    // The grid of the display is stretched with its readings.
+                    self.step = step * self.correction;
+                    let (value, u) = (tds.value * self.correction, tds.u * self.correction);
+                    Valued { value, u, ..tds }
                 }
                 Err(why) => {
                     self.bad(why, now.mono);
@@ -292,6 +301,26 @@ impl Channel {
         Display { step: self.step, rounding: sensor.rounding }
     }
 
+    /// A handheld reading says what this probe should have shown: its gain is corrected from now on,
+    /// by as much as the handheld is surer than the probe. `None`, and nothing corrected, where the
+    /// probe shows too few steps for a gain to be told from a zero. Gives the correction in all.
+    pub(super) fn corrected(&mut self, shown: f64, by_hand: f64, u: f64) -> Option<f64> {
+        if shown < GAIN_STEPS_MIN * self.step.max(0.1) || by_hand <= 0.0 {
+            return None;
+        }
+        // A probe that has drifted away may be off by anything; its label no longer counts.
+        let own = (by_hand / shown - 1.0).powi(2);
+        let other = (u / by_hand).powi(2);
+        let gain = own / (own + other);
+        self.correction *= 1.0 + gain * (by_hand / shown - 1.0);
+        self.correction = self.correction.clamp(0.2, 5.0);
+        // What was kept was shown by another probe, so to say.
+        self.level.clear();
+        self.hampel.clear();
+        self.smooth.clear();
+        Some(self.correction)
+    }
+
     /// Last good reading, cleaned; `None` when it is older than `longest` or from before the start.
     pub(super) fn recent(&self, now: Mono, longest: Span) -> Option<&Valued<f64>> {
         self.last.as_ref().filter(|last| self.fresh && now.since(last.as_of) <= longest)
@@ -402,6 +431,11 @@ impl Channel {
             self.trouble = None;
         }
     }
+}
+
+/// No correction.
+fn unchanged() -> f64 {
+    1.0
 }
 
 fn scaled(valued: Valued<f64>, factor: f64) -> Valued<f64> {

@@ -97,6 +97,9 @@ pub struct Results {
     pub contradicted: Option<String>,
 }
 
+/// A handheld reading this many combined uncertainties away corrects its probe (judgement: chance
+/// does that once in twenty; calibration is asked for from 3 on, DEFAULTS).
+const CORRECTED_FROM: f64 = 2.0;
 /// Totals leave at most this often.
 const TOTALS_EVERY: Span = Span::from_secs(5);
 /// Deadlines between messages while water flows: the declared flow goes on without a word.
@@ -358,7 +361,7 @@ impl Trend {
 
     /// Compares a handheld reading with the probe beside it.
     fn handheld(
-        &self,
+        &mut self,
         setup: &Setup,
         now: Now,
         sensor: &str,
@@ -385,10 +388,22 @@ impl Trend {
         };
         let apart = (shown.value - by_hand).abs();
         let together = shown.u.hypot(probe.unit.difference_to_canonical(u)).max(1e-9);
-        // DEFAULTS: calibration when two probes differ by more than three combined uncertainties.
-        Ok(if apart > 3.0 * together {
+        let times = apart / together;
+        let u = probe.unit.difference_to_canonical(u);
+        let corrected = if times > CORRECTED_FROM && probe.is_solids() && u > 0.0 {
+            self.channels[ix].corrected(shown.value, by_hand, u)
+        } else {
+            None
+        };
+        Ok(if times > CORRECTED_FROM {
+            let more = match corrected {
+                Some(factor) => format!(
+                    " Until then its readings count {factor:.3} times for the calculations; limits go on looking at what it shows."
+                ),
+                None => String::new(),
+            };
             format!(
-                "Recorded. The probe shows {:.2}, the handheld {by_hand:.2}: they differ by more than three combined uncertainties ({together:.2}). Clean and calibrate the probe.",
+                "Recorded. The probe shows {:.2}, the handheld {by_hand:.2}: they differ by {times:.1} combined uncertainties ({together:.2}); above 3 a probe wants calibration. Clean and calibrate it, then measure by hand again.{more}",
                 shown.value
             )
         } else {
