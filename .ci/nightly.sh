@@ -11,3 +11,4 @@ PROPTEST_CASES=${PROPTEST_CASES:-20000} cargo test --locked --lib
 # 10 idle minutes, and everything that two plants publish. About 45 minutes.
 PERMEATED_MEASURE=1 cargo test --locked --release --test measure -- --nocapture --test-threads 1
 PERMEATED_TRUTH=1 cargo test --locked --release --test truth -- --nocapture
+PERMEATED_GUARD_STARTS=${PERMEATED_GUARD_STARTS:-1000} cargo test --locked --release --test guard -- --nocapture

@@ -36,7 +36,7 @@ use serde::{Deserialize, Serialize};
 use setup::Setup;
 use std::collections::VecDeque;
 use std::sync::Arc;
-use time::{Mono, Now, Span};
+use time::{Mono, Now, Span, Wall};
 use trend::emit::Emitter;
 use trend::{Observation, Results, Standing, Trend};
 
@@ -64,6 +64,10 @@ struct State {
     /// Hours until morning at the last evaluation; `None` by day.
     #[serde(default)]
     until_morning: Option<f64>,
+    /// The wall clock at the last event: what a deadline is stamped by, since the clock may have
+    /// stepped before the driver takes the next event, and a replay knows only events.
+    #[serde(default)]
+    clock: Option<(Mono, Wall)>,
 }
 
 /// The engine of one plant.
@@ -90,6 +94,7 @@ impl Engine {
             hours_left: None,
             offset_secs: None,
             until_morning: None,
+            clock: None,
         };
         Self::from_state(setup, state)
     }
@@ -130,12 +135,13 @@ impl Engine {
         while let Some((due, _)) = self.poll_timeout().filter(|(due, _)| *due <= now.mono) {
             fired += 1;
             assert!(fired < DEADLINES_MAX, "a deadline does not move");
-            let wall = now.wall.map(|wall| wall + due.since(now.mono));
+            let wall = self.state.clock.map(|(mono, wall)| wall + due.since(mono));
             self.evaluate(Now { mono: due, wall }, None);
         }
         // A tick only lets deadlines fire: an evaluation at a time of the driver's choosing would
         // make a late driver differ from a punctual one.
         if event != Event::Tick {
+            self.state.clock = now.wall.map(|wall| (now.mono, wall));
             self.evaluate(now, Some(&event));
         }
     }

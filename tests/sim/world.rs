@@ -14,6 +14,7 @@ use permeated::engine::setup::Setup;
 use permeated::engine::time::{Mono, Now, Span, Wall};
 use permeated::engine::value::NoReading;
 use permeated::settings::schema::{OnStop, Plant};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 const EPOCH: i64 = 1_790_000_000_000;
@@ -64,6 +65,9 @@ pub struct Counts {
     pub closes: u64,
     pub opens: u64,
     pub crashes: u64,
+    /// By cause: all, and those for which the truth gave no reason.
+    pub trips_by: BTreeMap<String, (u64, u64)>,
+    pub days: f64,
 }
 
 /// What the person at the plant is doing about a trip.
@@ -106,6 +110,21 @@ pub struct World {
     /// Plant time of the last delivered product message.
     product_at: f64,
     flowing_since: f64,
+    /// Since when truly bad water has run into the store, watched by a working probe.
+    bad_since: Option<f64>,
+    /// What of it has reached the store since the product was last pure, ppm·L, and the litres since.
+    true_dose: f64,
+    pure_litres: f64,
+    /// Highest true dissolved solids of the product lately, and when.
+    product_peak: (f64, f64),
+    /// The supply was hot, the floor wet, the store over its stop, water passed a closed valve: when
+    /// last.
+    hot_at: f64,
+    wet_at: f64,
+    over_at: f64,
+    passed_at: f64,
+    /// A sensor that is noisy or gone for a while, and until when.
+    sick: Option<(usize, f64)>,
     last_outputs: u64,
     digest: u64,
     pub mistake: Option<Mistake>,
@@ -217,6 +236,15 @@ impl World {
             bad_seen: 0,
             product_at: 0.0,
             flowing_since: 0.0,
+            bad_since: None,
+            true_dose: 0.0,
+            pure_litres: 0.0,
+            product_peak: (0.0, 0.0),
+            hot_at: -1e9,
+            wet_at: -1e9,
+            over_at: -1e9,
+            passed_at: -1e9,
+            sick: None,
             last_outputs: 0,
             digest: 0xcbf2_9ce4_8422_2325,
             mistake: None,
@@ -299,6 +327,7 @@ impl World {
                 Output::Log(entry) => {
                     if entry.kind == "trip" {
                         self.counts.trips += 1;
+                        self.count_trip(entry.data["cause"].as_str().unwrap_or_default());
                     }
                     if entry.kind == "answer" && entry.text.contains("is reset") {
                         self.rules.reset_was_accepted();
@@ -382,6 +411,7 @@ impl World {
         let is_up = self.mistake == Some(Mistake::DriverSleeps) || self.broker_up;
         self.rules.time(Mono::from_millis(self.mono), is_up);
         self.watch_silence();
+        self.watch_truth();
     }
 
     fn wake(&mut self) {
@@ -452,6 +482,7 @@ impl World {
         if self.random.chance(per_hour(0.5)) {
             self.crash();
         }
+        self.fall_sick(now);
         if self.random.chance(per_hour(1.5)) {
             // A water change, and so a reason to run.
             let most = self.plant.parameters().store.full_litres;
@@ -461,6 +492,119 @@ impl World {
             // Nonsense on a topic.
             let sensor = (self.random.bits() % self.setup.sensors.len() as u64) as usize;
             self.handle(Event::NoReading { sensor, reason: NoReading::Unparsable });
+        }
+    }
+
+    /// A sensor becomes noisy, or says that it has gone offline.
+    fn fall_sick(&mut self, now: f64) {
+        if let Some((probe, until)) = self.sick {
+            if now >= until {
+                self.probes.change(probe, |p| p.noise /= 30.0);
+                self.sick = None;
+            }
+            return;
+        }
+        if !self.random.chance(0.5 / 3600.0 * STEP) {
+            return;
+        }
+        if self.random.chance(0.5) {
+            let probe =
+                (self.random.bits() % self.probes.parameters().count().max(1) as u64) as usize;
+            self.probes.change(probe, |p| p.noise *= 30.0);
+            self.sick = Some((probe, now + self.random.between(60.0, 1800.0)));
+        } else {
+            let sensor = (self.random.bits() % self.setup.sensors.len() as u64) as usize;
+            self.handle(Event::NoReading { sensor, reason: NoReading::Offline });
+        }
+    }
+
+    /// Whether the truth gives a reason for a trip. What lies up to a few minutes back counts: water
+    /// passes the probe, the radio is late, and delays are delays.
+    fn count_trip(&mut self, cause: &str) {
+        let now = self.secs();
+        let lately = |at: f64| now - at < 300.0;
+        let broken = |fault| self.fault.is_some_and(|(is, _)| is == fault);
+        let real = match AlarmId::by_name(cause) {
+            Some(AlarmId::ProductTdsHigh) => {
+                self.product_peak.0 >= 1.0 && lately(self.product_peak.1)
+            }
+            Some(AlarmId::Leak) => lately(self.wet_at),
+            Some(AlarmId::StoreOverfull) => lately(self.over_at),
+            Some(AlarmId::RunLitresHigh) => {
+                lately(self.over_at) || broken(Fault::FloatStuck) || broken(Fault::LevelStuck)
+            }
+            Some(AlarmId::FeedHot) => lately(self.hot_at),
+            Some(AlarmId::ValveLeaksBy) => now - self.passed_at < 3600.0,
+            _ => true,
+        };
+        let (all, false_ones) = self.counts.trips_by.entry(cause.to_owned()).or_default();
+        *all += 1;
+        *false_ones += u64::from(!real);
+    }
+
+    /// Bad water runs into the store while a working probe looks at it.
+    fn watch_truth(&mut self) {
+        let truth = self.plant.truth().clone();
+        let now = truth.at_secs;
+        let litres = truth.product_flow * STEP / 60.0;
+        if truth.product_tds >= self.product_peak.0 || now - self.product_peak.1 > 300.0 {
+            self.product_peak = (truth.product_tds, now);
+        }
+        if truth.feed_celsius >= 35.0 {
+            self.hot_at = now;
+        }
+        if truth.floor_wet {
+            self.wet_at = now;
+        }
+        if truth.store_litres >= self.plant.parameters().store.full_litres * 0.99 {
+            self.over_at = now;
+        }
+        if truth.supply_flow > 0.0 && !truth.valve_told_open {
+            self.passed_at = now;
+        }
+        let blind = matches!(
+            self.fault,
+            Some((Fault::ProductProbeStuck | Fault::ProductProbeSilent | Fault::ValveStuckOpen, _))
+        ) || self.sick.is_some();
+        let watched = truth.flowing
+            && self.broker_up
+            && !blind
+            && !self.plant.controls.product_to_drain
+            && self.rules.is_permitted()
+            && !self.engine.guard().is_test_run()
+            // The rinse-in is allowed a ceiling of its own.
+            && truth.run_litres > 1.0;
+        if !watched {
+            self.bad_since = None;
+            return;
+        }
+        let at = Mono::from_millis(self.mono);
+        let limits = &self.setup.limits.product;
+        // A working probe may read a tenth low, and rounds down.
+        if truth.product_tds >= 1.15 * limits.fast_ppm {
+            let since = *self.bad_since.get_or_insert(now);
+            let bound =
+                permeated::engine::causes::product_delay(&self.setup).map_or(0.0, Span::secs);
+            // The bound counts delivered messages; here one in ten is lost, and each is late.
+            if now - since > 2.0 * bound + 30.0 {
+                self.rules.breach(rules::BAD_LONG, at, format!("for {:.0} s", now - since));
+            }
+        } else {
+            self.bad_since = None;
+        }
+        if truth.product_tds >= 2.0 * limits.limit_ppm {
+            self.true_dose += truth.product_tds * litres;
+            self.pure_litres = 0.0;
+        } else {
+            self.pure_litres += litres;
+            if self.pure_litres >= limits.clear_litres {
+                self.true_dose = 0.0;
+            }
+        }
+        // Half of it may hide in rounding, and each message tells of the water since the last.
+        if self.true_dose > 8.0 * limits.dose_ppm_litres {
+            let text = format!("{:.1} ppm·L", self.true_dose);
+            self.rules.breach(rules::BAD_DOSE, at, text);
         }
     }
 
@@ -593,7 +737,7 @@ impl World {
         while engine.poll_output().is_some() {}
         self.handle(Event::Tick);
         if engine.snapshot() != self.engine.snapshot() {
-            let text = "the state from the record is another".to_owned();
+            let text = difference(&self.engine.snapshot(), &engine.snapshot());
             self.rules.breach(rules::REPLAY_DIFFERS, Mono::from_millis(self.mono), text);
         }
         self.snapshot = (self.records.len(), self.engine.snapshot(), self.engine.evaluated());
@@ -734,6 +878,15 @@ impl World {
         let flowed = self.secs() - self.flowing_since;
         if silent > 130.0
             && flowed > 130.0
+            && self.plant.truth().flowing
+            && self.engine.guard().is_flowing()
+            && self.rules.is_permitted()
+        {
+            let text = format!("silent for {silent:.0} s");
+            self.rules.breach(rules::UNWATCHED, Mono::from_millis(self.mono), text);
+        }
+        if silent > 130.0
+            && flowed > 130.0
             && self.engine.guard().is_flowing()
             && self.rules.reads(sensor)
             && self.mistake.is_none()
@@ -744,6 +897,7 @@ impl World {
     }
 
     fn end(&mut self) {
+        self.counts.days = self.secs() / 86_400.0;
         self.check_replay();
         // At rest: not permitted means closed in truth, unless the valve itself is broken.
         let open = self.plant.controls.valve_open;
@@ -755,6 +909,16 @@ impl World {
             );
         }
     }
+}
+
+/// Where two states begin to differ.
+fn difference(live: &str, replayed: &str) -> String {
+    let at = live.bytes().zip(replayed.bytes()).take_while(|(a, b)| a == b).count();
+    let around = |text: &str| {
+        let end = text.len().min(at + 60);
+        text.get(at.saturating_sub(160)..end).unwrap_or_default().to_owned()
+    };
+    format!("live {} / replayed {}", around(live), around(replayed))
 }
 
 fn is_open(output: &Output) -> bool {

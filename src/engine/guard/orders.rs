@@ -72,7 +72,7 @@ impl Guard {
                     }
                 }
                 Role::Pump => {
-                    let open = self.supply_open(setup) == Some(true);
+                    let open = self.supply_lets_through(setup);
                     let suction = !cx.alarms.stands(AlarmKey::plant(AlarmId::SuctionLow));
                     let running = (may_open || by_others) && open && suction && !barrier && !leak;
                     if running && (opens_itself(setup.demand) || self.test_run.is_some()) {
@@ -113,6 +113,17 @@ impl Guard {
             }
             self.valves[actuator].tick(now, actuator, &setup.actuators[actuator], cx.out);
         }
+    }
+
+    /// A pump may draw on the supply: the valve is open by its own state where it has one. Without
+    /// one the open that was sent must do, for the flow may need the pump.
+    fn supply_lets_through(&self, setup: &Setup) -> bool {
+        let lets_through = |valve: ActuatorIx| match self.valves[valve].known() {
+            Known::Open => true,
+            Known::Opening => setup.actuators[valve].state_sensor.is_none(),
+            _ => false,
+        };
+        setup.actuators_of(Role::SupplyValve).all(lets_through)
     }
 
     fn pump_just_stopped(&mut self, setup: &Setup, now: Mono) -> bool {

@@ -1,0 +1,200 @@
+//! What is told to pump, diverts and relays, and when.
+
+use super::plants::{FULL, idle, producing, readings};
+use super::rig::Rig;
+use permeated::engine::catalogue::AlarmId;
+use permeated::engine::event::Ask;
+use permeated::engine::output::Action;
+
+/// The full plant with a pump, a divert behind the vessels, and a light that goes out on a leak.
+fn with_more() -> String {
+    format!(
+        "{FULL}\n[plants.home.sensors.suction]\ntopic = \"p/suction\"\nquantity = \"pressure\"\npoint = \"supply\"\nunit = \"bar\"\ninterval_secs = 5\n\
+         [plants.home.actuators.pump]\nrole = \"pump\"\ntopic = \"p/pump/set\"\nclose = \"OFF\"\nopen = \"ON\"\n\
+         [plants.home.actuators.divert]\nrole = \"product-divert\"\ntopic = \"p/divert/set\"\nclose = \"DRAIN\"\nopen = \"STORE\"\n\
+         [plants.home.actuators.siren]\nrole = \"custom\"\ntopic = \"p/siren/set\"\nclose = \"SOUND\"\ncauses = [\"leak\"]\n"
+    )
+}
+
+fn more(level: f64, product: f64, flow: f64, open: f64) -> Vec<(&'static str, f64)> {
+    let mut all = readings(level, product, flow, open).to_vec();
+    all.push(("suction", 3.0));
+    all
+}
+
+fn last(rig: &Rig, id: &str) -> Option<Action> {
+    let wanted = rig.actuator(id);
+    rig.sent.iter().rev().find(|(_, which, _)| *which == wanted).map(|(_, _, what)| *what)
+}
+
+fn pumping() -> Rig {
+    let mut rig = Rig::new(super::rig::setup(&with_more()));
+    rig.run(60.0, &more(50.0, 0.0, 0.0, 0.0));
+    rig.run(30.0, &more(30.0, 0.0, 0.0, 0.0));
+    assert_eq!(last(&rig, "pump"), Some(Action::Close), "the valve is not open yet");
+    rig.run(420.0, &more(31.0, 0.0, 0.15, 1.0));
+    assert_eq!(last(&rig, "pump"), Some(Action::Open), "{:?}", rig.missing());
+    rig
+}
+
+/// Times of the first close of two actuators after now.
+fn first_closes(rig: &mut Rig, secs: f64, messages: &[(&str, f64)]) -> (f64, f64) {
+    let begun = rig.now;
+    let before = rig.sent.len();
+    rig.run(secs, messages);
+    let first = |id: &str| {
+        let wanted = rig.actuator(id);
+        rig.sent[before..]
+            .iter()
+            .find(|(_, which, what)| *which == wanted && *what == Action::Close)
+            .map_or(f64::NAN, |(at, ..)| at.since(begun).secs())
+    };
+    (first("pump"), first("valve"))
+}
+
+#[test]
+fn the_pump_stops_first_and_the_valve_a_second_later() {
+    let mut rig = pumping();
+    let (pump, valve) = first_closes(&mut rig, 30.0, &more(59.0, 0.0, 0.15, 1.0));
+    assert!((0.9..=1.1).contains(&(valve - pump)), "pump {pump} s, valve {valve} s");
+}
+
+#[test]
+fn a_leak_stops_both_at_once_and_calls_what_the_user_named() {
+    let mut rig = pumping();
+    assert_eq!(rig.told("siren", Action::Close), 0);
+    let begun = rig.now;
+    rig.read("floor", 1.0);
+    let at = |id: &str| {
+        let wanted = rig.actuator(id);
+        let found = rig.sent.iter().rev().find(|(_, which, _)| *which == wanted);
+        found.map(|(at, _, what)| (at.since(begun).secs(), *what))
+    };
+    for id in ["pump", "valve", "siren"] {
+        assert_eq!(at(id), Some((0.0, Action::Close)), "{id}");
+    }
+}
+
+#[test]
+fn a_trip_that_the_user_did_not_name_does_not_call() {
+    let mut rig = pumping();
+    rig.run(60.0, &more(31.0, 45.0, 0.15, 1.0));
+    assert!(rig.stands(AlarmId::ProductTdsHigh));
+    assert_eq!(rig.told("siren", Action::Close), 0);
+}
+
+#[test]
+fn without_suction_the_pump_stops() {
+    let mut rig = pumping();
+    let mut dry = more(31.0, 0.0, 0.15, 1.0);
+    dry.last_mut().expect("suction").1 = 0.1;
+    rig.run(40.0, &dry);
+    assert!(rig.stands(AlarmId::SuctionLow));
+    assert_eq!(last(&rig, "pump"), Some(Action::Close));
+}
+
+#[test]
+fn a_valve_that_does_not_answer_is_told_again_and_the_pump_is_the_second_barrier() {
+    let mut rig = pumping();
+    rig.ask(Ask::Close);
+    let before = rig.told("valve", Action::Close);
+    // State and meter say that it is still open.
+    rig.run(60.0, &more(31.0, 0.0, 0.15, 1.0));
+    let told = rig.told("valve", Action::Close) - before;
+    assert!((3..=5).contains(&told), "{told} times in a minute: after 2, 5, 10, then 60 s");
+    assert!(rig.stands(AlarmId::CloseUnconfirmed));
+    assert_eq!(last(&rig, "pump"), Some(Action::Close));
+    rig.run(60.0, &more(31.0, 0.0, 0.0, 0.0));
+    assert!(!rig.stands(AlarmId::CloseUnconfirmed));
+    // Nobody released it: it stays shut.
+    assert!(rig.missing().contains(&"closed-by-command".to_owned()));
+}
+
+#[test]
+fn the_product_goes_to_the_drain_until_somebody_vouches_for_it() {
+    let mut rig = Rig::new(super::rig::setup(&with_more()));
+    rig.run(60.0, &more(50.0, 0.0, 0.0, 0.0));
+    rig.run(30.0, &more(30.0, 0.0, 0.0, 0.0));
+    rig.run(60.0, &more(31.0, 2.0, 0.15, 1.0));
+    assert_eq!(rig.told("divert", Action::Open), 0, "first water");
+    rig.run(300.0, &more(31.0, 0.0, 0.15, 1.0));
+    assert_eq!(last(&rig, "divert"), Some(Action::Open));
+    rig.run(60.0, &more(31.0, 45.0, 0.15, 1.0));
+    assert_eq!(last(&rig, "divert"), Some(Action::Close));
+}
+
+#[test]
+fn a_relay_with_an_off_timer_is_rearmed_while_permitted_and_demanded_only() {
+    let rearmed = FULL.replace(
+        "state_sensor = \"state\"\n",
+        "state_sensor = \"state\"\noff_timer_secs = 180\nopen_renew_secs = 60\n",
+    );
+    let mut rig = producing(&rearmed);
+    let before = rig.told("valve", Action::Open);
+    rig.run(300.0, &readings(31.0, 0.0, 0.15, 1.0));
+    assert_eq!(rig.told("valve", Action::Open) - before, 5, "one a minute");
+    let before = rig.told("valve", Action::Open);
+    rig.run(300.0, &readings(59.0, 0.0, 0.0, 0.0));
+    assert_eq!(rig.told("valve", Action::Open), before);
+}
+
+#[test]
+fn after_a_close_the_valve_rests_and_starts_are_counted() {
+    let mut rig = producing(FULL);
+    rig.run(60.0, &readings(59.0, 0.0, 0.0, 0.0));
+    rig.run(480.0, &readings(30.0, 0.0, 0.0, 0.0));
+    assert!(rig.missing().contains(&"minimum-off-time".to_owned()), "{:?}", rig.missing());
+    let opens = rig.told("valve", Action::Open);
+    rig.run(120.0, &readings(30.0, 0.0, 0.0, 0.0));
+    assert_eq!(rig.told("valve", Action::Open), opens + 1, "{:?}", rig.missing());
+    rig.run(120.0, &readings(31.0, 0.0, 0.15, 1.0));
+    // The second run of this hour is over; a third has to wait for the hour.
+    rig.run(700.0, &readings(59.0, 0.0, 0.0, 0.0));
+    rig.run(60.0, &readings(30.0, 0.0, 0.0, 0.0));
+    assert!(rig.missing().contains(&"starts-in-an-hour".to_owned()), "{:?}", rig.missing());
+}
+
+#[test]
+fn a_full_container_and_a_silent_probe_are_no_state_to_start_in() {
+    let mut rig = idle(FULL);
+    rig.run(30.0, &readings(61.0, 0.0, 0.0, 0.0));
+    assert!(rig.missing().contains(&"store-full".to_owned()), "{:?}", rig.missing());
+    let mut rig = idle(FULL);
+    rig.wait(900.0);
+    assert!(rig.missing().contains(&"product-probe-ready".to_owned()), "{:?}", rig.missing());
+    assert!(!rig.stands(AlarmId::ProductProbeStale), "silence while idle is no alarm");
+}
+
+#[test]
+fn without_a_meter_a_run_has_a_time_limit() {
+    let timed = FULL
+        .replace("[plants.home.sensors.flow]\ntopic = \"p/flow\"\nquantity = \"flow\"\npoint = \"permeate\"\nunit = \"L/min\"\ninterval_secs = 5\n", "")
+        + "[plants.home.assumed]\npermeate_litres_per_min = 0.5\n";
+    let mut rig = producing(&timed);
+    // 30 L of room at 0.5 L/min: an hour, and half as much again. The level stands still.
+    rig.run(4_500.0, &readings(31.0, 0.0, 0.0, 1.0));
+    assert!(!rig.stands(AlarmId::RunLitresHigh));
+    rig.run(1_500.0, &readings(31.0, 0.0, 0.0, 1.0));
+    assert!(rig.stands(AlarmId::RunLitresHigh));
+}
+
+#[test]
+fn a_bypass_is_limited_in_litres_renewed_once_and_needs_a_reason() {
+    let mut rig = producing(FULL);
+    rig.run(60.0, &readings(31.0, 45.0, 0.15, 1.0));
+    let bypass = |reason: &str| Ask::Bypass {
+        cause: AlarmId::ProductTdsHigh.name().into(),
+        reason: reason.into(),
+    };
+    assert!(rig.ask(bypass(" ")).starts_with("Refused"));
+    assert!(!rig.ask(bypass("rinsing new resin into a bucket")).starts_with("Refused"));
+    assert!(!rig.ask(bypass("still rinsing")).starts_with("Refused"), "one renewal");
+    assert!(rig.ask(bypass("and again")).starts_with("Refused"));
+    // Ten litres at 1.5 L/min, long before the time is over.
+    rig.run(700.0, &readings(31.0, 0.0, 0.0, 0.0));
+    rig.run(300.0, &readings(31.0, 45.0, 1.5, 1.0));
+    assert!(rig.permitted(), "{:?}", rig.missing());
+    rig.run(180.0, &readings(31.0, 45.0, 1.5, 1.0));
+    assert!(!rig.permitted());
+    assert!(rig.stands(AlarmId::ProductTdsHigh), "a bypass clears nothing");
+}
