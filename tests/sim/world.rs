@@ -479,7 +479,10 @@ impl World {
             fault.apply(&mut self.plant, &mut self.probes);
             self.fault = Some((fault, now + self.random.between(60.0, 2400.0)));
         }
-        if self.random.chance(per_hour(0.5)) {
+        // A disk that forgets shows only in a crash while something is to be remembered.
+        let telling =
+            self.mistake == Some(Mistake::DiskForgets) && !self.rules.standing().is_empty();
+        if telling || self.random.chance(per_hour(0.5)) {
             self.crash();
         }
         self.fall_sick(now);
