@@ -230,11 +230,15 @@ impl Guard {
 
     fn watch_run_litres(&mut self, cx: &mut Context<'_>) {
         let setup = cx.setup;
-        let Some(run) = &self.run else { return };
+        let level = self.level(setup, cx.now.mono);
+        let Some(run) = &mut self.run else { return };
+        if let Some(level) = level {
+            run.draws(level, setup.store.litres);
+        }
         if self.test_run.is_some() {
             return;
         }
-        let Some(free) = run.free else { return };
+        let Some(free) = run.free.map(|free| free + run.drawn) else { return };
         let limits = &setup.limits.store;
         let most = free * limits.run_factor;
         match flow::source(setup) {

@@ -136,8 +136,30 @@ struct Run {
     made: f64,
     /// Room in the store when it began, in litres; `None` when nobody knows.
     free: Option<f64>,
+    /// Highest level since it began, or since the last draw that was seen; see [`Run::draws`].
+    #[serde(default)]
+    highest: Option<f64>,
+    /// Room that draws have made since it began, in litres.
+    #[serde(default)]
+    drawn: f64,
     /// A product probe has reported since it began.
     proven: bool,
+}
+
+impl Run {
+    /// Takes a level. Water that somebody draws during a run makes room for more; what falls by less
+    /// than the waves of a container is no draw, and all draws together make room for one container
+    /// at most, so that a level sensor that swings without cause cannot put the limit off for ever.
+    fn draws(&mut self, level: f64, volume: f64) {
+        let waves = (0.02 * volume).max(1.0);
+        let highest = self.highest.get_or_insert(level);
+        if level > *highest {
+            *highest = level;
+        } else if *highest - level >= waves {
+            self.drawn = (self.drawn + *highest - level).min(volume);
+            *highest = level;
+        }
+    }
 }
 
 /// A condition with its delays.
@@ -553,6 +575,8 @@ impl Guard {
                     since: now,
                     made: self.flow.made(),
                     free: self.free_litres(setup, now),
+                    highest: self.level(setup, now),
+                    drawn: 0.0,
                     proven: false,
                 });
                 if self.starts.len() >= STARTS_MAX {
