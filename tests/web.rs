@@ -67,6 +67,13 @@ async fn the_verdict_says_whether_the_water_is_good_and_whether_it_may_run() {
 }
 
 #[tokio::test]
+async fn a_plant_is_called_by_the_name_that_its_settings_give() {
+    let page = serve(well()).await;
+    let answer = get(&page, "/").await;
+    assert!(answer.contains("<p class=\"plant\">Water &amp; co.</p>"), "{answer}");
+}
+
+#[tokio::test]
 async fn points_stand_in_the_order_of_flow_and_stages_after_them() {
     let page = serve(well()).await;
     let answer = get(&page, "/").await;

@@ -22,6 +22,8 @@ pub type PartIx = usize;
 pub struct Setup {
     /// Id of the plant.
     pub plant: String,
+    /// Name of the plant for people; its id where none is given.
+    pub name: String,
     /// ppm per µS/cm on the plant's scale.
     pub ppm_factor: f64,
     /// Sensors in the order of their ids.
@@ -183,6 +185,7 @@ impl Setup {
         }
         Self {
             plant: plant_id.to_owned(),
+            name: if plant.name.is_empty() { plant_id.to_owned() } else { plant.name.clone() },
             ppm_factor: plant.ppm_factor,
             sensors,
             actuators,

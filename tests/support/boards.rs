@@ -28,7 +28,7 @@ fn ago(secs: i64) -> Wall {
 
 /// A full plant.
 pub fn setup() -> Arc<Setup> {
-    let mut plant = Plant::default();
+    let mut plant = Plant { name: "Water & co.".to_owned(), ..Plant::default() };
     for (id, quantity, point, unit) in [
         ("supply-pressure", Quantity::Pressure, Point::Supply, "bar"),
         ("supply-meter", Quantity::Pulses, Point::Supply, ""),

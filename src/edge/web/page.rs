@@ -109,20 +109,19 @@ pub fn render(board: &Board, clock: &Clock<'_>) -> String {
 fn title(board: &Board, clock: &Clock<'_>) -> String {
     let mut verdicts = board.setups().enumerate().map(|(index, setup)| {
         board.read(index, |plant| {
-            (to_do(plant).len(), Verdict::of(setup, plant, clock.now).headline(), &setup.plant)
+            (to_do(plant).len(), Verdict::of(setup, plant, clock.now).headline())
         })
     });
     let first = verdicts.next();
-    let alarms: usize = first.iter().map(|(count, ..)| count).sum::<usize>()
-        + verdicts.map(|(count, ..)| count).sum::<usize>();
-    let verdict = first.map_or_else(|| "no plant".into(), |(_, verdict, _)| verdict);
+    let alarms: usize = first.iter().map(|(count, _)| count).sum::<usize>()
+        + verdicts.map(|(count, _)| count).sum::<usize>();
+    let verdict = first.map_or_else(|| "no plant".into(), |(_, verdict)| verdict);
     if alarms > 0 { format!("({alarms}) {verdict}") } else { verdict }
 }
 
 fn render_plant(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Clock<'_>) {
     let verdict = Verdict::of(setup, board, clock.now);
-    let _ =
-        write!(out, "<main><header><p class=\"plant\">{}</p>", esc(&words::plain(&setup.plant)));
+    let _ = write!(out, "<main><header><p class=\"plant\">{}</p>", esc(&setup.name));
     let _ = write!(out, "<h1>{}</h1>", esc(&verdict.headline()));
     let _ = write!(out, "<p class=\"ground\">{}</p>", esc(&verdict.ground(setup, board)));
     render_permit(out, board.permit.as_ref(), &verdict.run, clock);
