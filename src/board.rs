@@ -1,11 +1,12 @@
 //! The board: what every plant last said, for those who only look (page, bus, hub, demo).
 //!
-//! Drivers write to it; edges read it or subscribe to its changes. It holds last values only, so it
-//! is bounded by the catalogue and never in anyone's way.
+//! Drivers write to it; edges read it or subscribe to its changes. It holds last values and
+//! the engine's own plots, so it is bounded by the catalogue and never in anyone's way.
 
 use crate::engine::output::{
     AlarmKey, AlarmUpdate, LogEntry, Output, Permit, ValueKey, ValueUpdate,
 };
+use crate::engine::plots::Plots;
 use crate::engine::setup::Setup;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, PoisonError, RwLock};
@@ -24,6 +25,8 @@ pub struct PlantBoard {
     pub alarms: BTreeMap<AlarmKey, AlarmUpdate>,
     /// The last log entries, oldest first.
     pub log: VecDeque<LogEntry>,
+    /// What is kept to be drawn.
+    pub plots: Arc<Plots>,
     /// The engine is running; false after a panic until it is restarted.
     pub running: bool,
 }

@@ -74,6 +74,50 @@ async fn a_plant_is_called_by_the_name_that_its_settings_give() {
 }
 
 #[tokio::test]
+async fn what_was_over_time_is_drawn_and_what_has_no_data_is_not() {
+    let page = serve(well()).await;
+    let answer = get(&page, "/").await;
+    for drawn in [
+        "First water of the last start",
+        "Where the starts settled",
+        "60 starts.",
+        "Extra salt of the starts",
+        "Resin used",
+        "Rejection",
+        "Permeate flow, normalised",
+        ">resin a</text>",
+    ] {
+        assert!(answer.contains(drawn), "no '{drawn}' in {answer}");
+    }
+    assert_eq!(answer.matches("<figure>").count(), 6);
+    assert!(!answer.contains("Resistance before the membrane"), "a drawing of nothing");
+    assert!(!answer.contains("NaN") && !answer.contains("inf"), "{answer}");
+    // Two lines of one vessel: the holiday is not drawn over.
+    let resin =
+        answer.split("<figcaption>Resin used").nth(1).expect("drawn").split("</svg>").next();
+    let path = resin.and_then(|svg| svg.split("class=\"line\" d=\"").nth(1)).expect("a line");
+    let path = path.split('"').next().expect("its end");
+    assert_eq!(path.matches('M').count(), 2, "{path}");
+    page.task.abort();
+}
+
+#[tokio::test]
+async fn what_is_due_later_stands_in_the_order_of_its_terms() {
+    let page = serve(well()).await;
+    let answer = get(&page, "/").await;
+    let places: Vec<usize> = [
+        "start for the next change",
+        "resin of resin-a: in about 26",
+        "resin of resin-b: in about 160",
+    ]
+    .iter()
+    .map(|text| answer.find(text).unwrap_or_else(|| panic!("no '{text}' in {answer}")))
+    .collect();
+    assert!(places.is_sorted(), "{places:?}");
+    page.task.abort();
+}
+
+#[tokio::test]
 async fn points_stand_in_the_order_of_flow_and_stages_after_them() {
     let page = serve(well()).await;
     let answer = get(&page, "/").await;

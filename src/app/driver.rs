@@ -30,6 +30,8 @@ const WAIT_MAX: Duration = Duration::from_millis(500);
 /// A snapshot after so many events, or so much time.
 const SNAPSHOT_EVENTS: usize = 5_000;
 const SNAPSHOT_EVERY: Span = Span::from_secs(600);
+/// What is to be drawn goes to the page this often.
+const DRAW_EVERY: Span = Span::from_secs(5);
 /// What is told waits at most this long for the disk.
 const HOLD_MAX: Span = Span::from_secs(2);
 /// An engine that panics more often than this in an hour stays down.
@@ -97,6 +99,9 @@ struct Running {
     snapshot: String,
     snapshot_at: Mono,
     recent: Recent,
+    /// What the board last got to be drawn, and when.
+    drawn: u64,
+    drawn_at: Mono,
     /// When the engine panicked in the last hour.
     panics: VecDeque<Mono>,
 }
@@ -151,7 +156,10 @@ impl Driver {
             snapshot_at: engine.evaluated(),
             recent: Recent::default(),
             panics: VecDeque::new(),
+            drawn: 0,
+            drawn_at: Mono::ZERO,
         };
+        self.board.change(self.plant, |board| board.plots = Arc::new(engine.plots().clone()));
         drop(restore);
         engine.tell_all();
         self.say_how_it_was_found(&started);
@@ -245,6 +253,7 @@ impl Driver {
         }
         running.recent.done();
         self.tell_held(running, now.mono.since(running.barrier_at) >= HOLD_MAX);
+        self.draw(engine, running, now.mono);
         self.bus.alive().beat();
         let due = running.recent.events.len() >= SNAPSHOT_EVENTS
             || now.mono.since(running.snapshot_at) >= SNAPSHOT_EVERY;
@@ -255,6 +264,20 @@ impl Driver {
             self.journal.snapshot(self.number, running.last_seq, running.snapshot.clone());
         }
         true
+    }
+
+    /// The page gets what is to be drawn, now and then and only when all that was told is told.
+    fn draw(&self, engine: &Engine, running: &mut Running, now: Mono) {
+        let revision = engine.plots().revision();
+        if revision == running.drawn
+            || !running.held.is_empty()
+            || now.since(running.drawn_at) < DRAW_EVERY
+        {
+            return;
+        }
+        (running.drawn, running.drawn_at) = (revision, now);
+        let plots = Arc::new(engine.plots().clone());
+        self.board.change(self.plant, |board| board.plots = plots);
     }
 
     fn carry_out(&self, running: &mut Running, now: Now, output: Output) {

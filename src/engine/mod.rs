@@ -20,6 +20,7 @@ pub mod fit;
 pub mod guard;
 pub mod output;
 pub mod phase;
+pub mod plots;
 pub mod process;
 pub mod setup;
 pub mod signal;
@@ -68,6 +69,9 @@ struct State {
     /// stepped before the driver takes the next event, and a replay knows only events.
     #[serde(default)]
     clock: Option<(Mono, Wall)>,
+    /// What is kept to be drawn.
+    #[serde(default)]
+    plots: plots::Plots,
 }
 
 /// The engine of one plant.
@@ -95,6 +99,7 @@ impl Engine {
             offset_secs: None,
             until_morning: None,
             clock: None,
+            plots: plots::Plots::default(),
         };
         Self::from_state(setup, state)
     }
@@ -117,6 +122,11 @@ impl Engine {
     /// The alarms, to look at.
     pub fn alarms(&self) -> &Alarms {
         &self.state.alarms
+    }
+
+    /// What is kept to be drawn, to look at.
+    pub fn plots(&self) -> &plots::Plots {
+        &self.state.plots
     }
 
     /// Time of the last evaluation; `handle` counts an earlier one as this.
@@ -264,6 +274,12 @@ impl Engine {
         out.extend(self.state.alarms.changes(false).into_iter().map(Output::Alarm));
         out.extend(values.into_iter().chain(results.values).map(Output::Value));
         out.extend(results.logs.into_iter().map(Output::Log));
+        for output in &out {
+            self.state.plots.note(output);
+        }
+        if let Some(first_water) = self.state.trend.first_water() {
+            self.state.plots.first_water(first_water);
+        }
         self.state.evaluated = now.mono;
         self.state.until_morning = until_morning;
         self.outputs.extend(out);

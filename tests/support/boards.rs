@@ -7,6 +7,7 @@ use permeated::engine::output::{
     ValueUpdate,
 };
 use permeated::engine::phase::Phase;
+use permeated::engine::plots::Plots;
 use permeated::engine::setup::Setup;
 use permeated::engine::time::{Span, Wall};
 use permeated::engine::value::{Basis, Flag, NoReading, Reason};
@@ -142,6 +143,45 @@ fn permit(permitted: bool, missing: Vec<Missing>, valve: &'static str) -> Permit
     }
 }
 
+/// What two months would have left to be drawn.
+fn plots() -> Plots {
+    let starts: Vec<_> = (0..60)
+        .map(|day| {
+            let wobble = f64::from(day * 7 % 11);
+            serde_json::json!({
+                "began": ago(86_400 * i64::from(60 - day) - 900).millis(), "peak": 55.0 + wobble, "settled": 7.4 + 0.02 * f64::from(day) + 0.05 * wobble,
+                "settled_u": 0.3, "extra": 34.0 + 1.4 * wobble,
+            })
+        })
+        .collect();
+    let points: Vec<(f64, f64)> = (0..120)
+        .map(|at| 9.0 * f64::from(at))
+        .map(|secs| (secs, (8.4 + 52.0 * (-secs / 240.0f64).exp()).round()))
+        .collect();
+    let today = now().millis() / 86_400_000;
+    let daily = |signal: SignalId, of: Option<u16>, value: &dyn Fn(f64) -> f64| {
+        let points: Vec<(i64, f64)> = (0..60)
+            // A holiday.
+            .filter(|day| !(20..38).contains(day))
+            .map(|day| (today - 60 + day, value(day as f64)))
+            .collect();
+        serde_json::json!({ "key": ValueKey { signal, of }, "points": points })
+    };
+    let days = vec![
+        daily(SignalId::Rejection, None, &|day| 0.973 - 0.00004 * day),
+        daily(SignalId::PermeateFlowNormalised, None, &|day| 0.212 - 0.0003 * day),
+        daily(SignalId::ResinUsed, Some(0), &|day| 0.004 * day),
+        daily(SignalId::ResinCapacity, Some(0), &|_| 0.35),
+        daily(SignalId::ResinUsed, Some(1), &|day| 0.00005 * day),
+        daily(SignalId::ResinCapacity, Some(1), &|_| 0.35),
+    ];
+    serde_json::from_value(serde_json::json!({
+        "curve": { "began": ago(60_000).millis(), "points": points, "every": 0.0 },
+        "starts": starts, "days": days,
+    }))
+    .expect("the form of the plots")
+}
+
 /// Water flows and all is well.
 pub fn well() -> Board {
     let setup = setup();
@@ -187,8 +227,11 @@ pub fn well() -> Board {
         fill.value(SignalId::ResinUsed, Some(of), used, 0.0121);
         fill.value(SignalId::ResinCapacity, Some(of), 0.35, 0.1);
         fill.value(SignalId::ResinRemainingLitres, Some(of), left, left * 0.3);
+        fill.value(SignalId::ResinRemainingDays, Some(of), left / 9.0, left / 30.0);
     }
     fill.value(SignalId::StoreFree, None, 18.7, 0.8);
+    let start_by = now() + Span::from_secs(3 * 86_400);
+    fill.value(SignalId::StoreStartBy, None, start_by.millis() as f64 / 1000.0, 0.0);
     fill.word(SignalId::SupplyValve, 1, "open");
     fill.text(SignalId::TrippedBy, "none");
     fill.value(SignalId::WorstDelay, None, 19.4, 0.0);
@@ -204,6 +247,7 @@ pub fn well() -> Board {
     board.change(0, |plant| {
         plant.running = true;
         plant.permit = Some(permit(true, Vec::new(), "open"));
+        plant.plots = Arc::new(plots());
     });
     board.change_health(|health| {
         health.broker_ready = true;

@@ -12,6 +12,7 @@
 //! request body is ever read; connections, silence and time per request are bounded; every text from
 //! outside is escaped. Absent on purpose: commands, logins, scripts.
 
+mod drawing;
 mod listen;
 mod machine;
 mod page;

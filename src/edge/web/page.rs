@@ -3,6 +3,7 @@
 //! Invariants: every text that comes from outside this file goes through [`esc`]; colour is for
 //! alarms only; points stand in the order in which water passes them.
 
+use super::drawing;
 use super::units::{self, Look};
 use super::verdict::{Run, Verdict};
 use super::words;
@@ -13,7 +14,7 @@ use crate::engine::output::{
     AlarmKey, AlarmState, AlarmUpdate, Datum, Permit, Quality, ValueKey, ValueUpdate,
 };
 use crate::engine::setup::Setup;
-use crate::engine::time::Wall;
+use crate::engine::time::{Span, Wall};
 use crate::engine::value::NoReading;
 use crate::settings::schema::Point;
 use jiff::Timestamp;
@@ -24,6 +25,12 @@ use std::fmt::Write as _;
 const REFRESH_SECS: u32 = 10;
 /// Log entries shown.
 const LOG_SHOWN: usize = 20;
+/// What is due later than this is nobody's concern yet, in days.
+const COMING_DAYS: f64 = 400.0;
+/// Lines of what is due.
+const COMING_SHOWN: usize = 10;
+/// A value of more letters than this is a sentence.
+const SENTENCE: usize = 18;
 /// Entries shown of each counter by sensor.
 const COUNTERS_SHOWN: usize = 12;
 
@@ -54,7 +61,7 @@ pub struct Clock<'a> {
 
 impl Clock<'_> {
     /// A civil time; with its day unless it is today.
-    fn time(&self, at: Wall) -> String {
+    pub(super) fn time(&self, at: Wall) -> String {
         let zoned = |wall: Wall| {
             Timestamp::from_millisecond(wall.millis())
                 .map(|stamp| stamp.to_zoned_datetime(self.zone.clone()))
@@ -66,6 +73,14 @@ impl Clock<'_> {
             (Ok(then), _) => then.strftime("%-d %b %H:%M").to_string(),
             (Err(_), _) => "at an impossible time".into(),
         }
+    }
+
+    /// The day alone.
+    pub(super) fn day(&self, at: Wall) -> String {
+        Timestamp::from_millisecond(at.millis()).map_or_else(
+            |_| "an impossible day".into(),
+            |stamp| stamp.to_zoned_datetime(self.zone.clone()).strftime("%-d %b %Y").to_string(),
+        )
     }
 
     fn ago(&self, at: Wall) -> String {
@@ -129,6 +144,7 @@ fn render_plant(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Clo
     render_alarms(out, setup, board, clock);
     out.push_str("</section>");
     render_flow(out, setup, board, clock);
+    drawing::render(out, setup, &board.plots, clock);
     render_stages(out, setup, board, clock);
     render_log(out, board, clock);
     out.push_str("</main>");
@@ -205,7 +221,11 @@ fn render_alarms(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Cl
     if alarms.is_empty() {
         out.push_str("<p class=\"quiet\">Nothing.</p>");
     }
-    for alarm in alarms {
+    // What follows from another alarm of the list stands under that one.
+    let listed = |alarm| alarms.iter().any(|one| one.key.alarm == alarm);
+    let (below, above): (Vec<&AlarmUpdate>, Vec<&AlarmUpdate>) =
+        alarms.iter().partition(|alarm| alarm.under.is_some_and(listed));
+    for alarm in above {
         let row = alarm.key.alarm.row();
         let gone = alarm.state == AlarmState::ReturnedUnacknowledged;
         let tone = if gone { "gone" } else { alarm.class.word() };
@@ -222,22 +242,21 @@ fn render_alarms(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Cl
         if !gone {
             let _ = write!(out, "<p class=\"advice\"><b>First:</b> {}</p>", esc(row.advice));
         }
-        let mut notes = Vec::new();
-        if let Some(since) = alarm.since {
-            notes.push(format!("since {} ({})", clock.time(since), clock.ago(since)));
+        let follow: Vec<String> = below
+            .iter()
+            .filter(|one| one.under == Some(alarm.key.alarm))
+            .map(|one| format!("{} ({})", alarm_name(setup, one.key), one.text))
+            .collect();
+        if !follow.is_empty() {
+            let _ = write!(out, "<p>Follows from it: {}</p>", esc(&follow.join("; ")));
         }
-        if alarm.first_out {
-            notes.push("came first".into());
-        }
-        notes.push(words::alarm_state(alarm.state).into());
-        if !gone {
-            notes.push(format!(
-                "clears with: {}",
-                causes::clears(setup, alarm.key.alarm).trim_end_matches('.')
-            ));
-        }
-        let _ = write!(out, "<p class=\"notes\">{}</p></article>", esc(&notes.join(" · ")));
+        let _ = write!(
+            out,
+            "<p class=\"notes\">{}</p></article>",
+            esc(&notes(setup, alarm, gone, clock).join(" · "))
+        );
     }
+    render_coming(out, setup, board, clock);
     let aside: Vec<String> = board
         .alarms
         .values()
@@ -249,6 +268,67 @@ fn render_alarms(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Cl
     if !aside.is_empty() {
         let _ = write!(out, "<p class=\"quiet\">Put aside: {}</p>", esc(&aside.join(", ")));
     }
+}
+
+/// The small print of an alarm.
+fn notes(setup: &Setup, alarm: &AlarmUpdate, gone: bool, clock: &Clock<'_>) -> Vec<String> {
+    let mut notes = Vec::new();
+    if let Some(since) = alarm.since {
+        notes.push(format!("since {} ({})", clock.time(since), clock.ago(since)));
+        if let Some(secs) = alarm.respond_secs.filter(|_| !gone) {
+            notes.push(format!(
+                "to be answered by {}",
+                clock.time(since + Span::from_secs_f64(secs))
+            ));
+        }
+    }
+    if alarm.first_out {
+        notes.push("came first".into());
+    }
+    if alarm.chattering > 0 {
+        notes.push(format!("came and went {} times in a short while", alarm.chattering));
+    }
+    notes.push(words::alarm_state(alarm.state).into());
+    if !gone {
+        let clears = causes::clears(setup, alarm.key.alarm);
+        notes.push(format!("clears with: {}", clears.trim_end_matches('.')));
+    }
+    notes
+}
+
+/// What will need doing, soonest first.
+fn render_coming(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Clock<'_>) {
+    let mut coming: Vec<(f64, String)> = board
+        .values
+        .values()
+        .filter_map(|update| {
+            let what = words::coming(update.key.signal)?;
+            let Ok(Datum::Number(value)) = update.datum else { return None };
+            let row = update.key.signal.row();
+            let owner = update.key.of.and_then(|of| owner(setup, row.of, of));
+            let what = owner.map_or_else(|| what.to_owned(), |owner| format!("{what} {owner}"));
+            let look = units::of_kind(row.kind);
+            if look == Look::Instant {
+                let at = Wall::from_millis((value * 1000.0) as i64);
+                let days = at.since(clock.now).days();
+                let when = if days > 0.0 { clock.time(at) } else { "now".into() };
+                return Some((days, format!("{what}: {when}")));
+            }
+            let (days, u) = units::show(look, value.max(0.0), update.u);
+            let u = u.map_or_else(String::new, |u| format!(" ± {u}"));
+            Some((value, format!("{what}: in about {days}{u}")))
+        })
+        .filter(|(days, _)| *days <= COMING_DAYS)
+        .collect();
+    if coming.is_empty() {
+        return;
+    }
+    coming.sort_by(|one, other| one.0.total_cmp(&other.0));
+    out.push_str("<h2>And later</h2><ul class=\"coming\">");
+    for (_, text) in coming.iter().take(COMING_SHOWN) {
+        let _ = write!(out, "<li>{}</li>", esc(text));
+    }
+    out.push_str("</ul>");
 }
 
 fn alarm_name(setup: &Setup, key: AlarmKey) -> String {
@@ -308,7 +388,7 @@ fn render_flow(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Cloc
 fn render_stages(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Clock<'_>) {
     out.push_str("<section class=\"stages\"><h2>What follows from it</h2>");
     for (node, what) in words::STAGES {
-        // What nothing is set up for would only stand in the way of what is.
+        // What is not there would only stand in the way of what is: one line for each reason.
         let (shown, without): (Vec<&ValueUpdate>, Vec<&ValueUpdate>) = board
             .values
             .values()
@@ -316,7 +396,7 @@ fn render_stages(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Cl
                 let row = update.key.signal.row();
                 row.of != Of::Sensor && row.node == node
             })
-            .partition(|update| update.datum != Err(NoReading::NotConfigured));
+            .partition(|update| update.datum.is_ok());
         if shown.is_empty() && without.is_empty() {
             continue;
         }
@@ -333,15 +413,28 @@ fn render_stages(out: &mut String, setup: &Setup, board: &PlantBoard, clock: &Cl
             }
             out.push_str("</table>");
         }
-        if !without.is_empty() {
-            let mut names: Vec<String> = without
-                .iter()
-                .map(|update| words::plain(update.key.signal.row().property))
-                .collect();
+        let mut reasons: Vec<(NoReading, Vec<String>)> = Vec::new();
+        for update in without {
+            let Err(reason) = update.datum else { continue };
+            let row = update.key.signal.row();
+            let mut name = words::plain(row.property);
+            // What needs an input that nobody has says so once, not for each part.
+            if reason != NoReading::NotConfigured
+                && let Some(owner) = update.key.of.and_then(|of| owner(setup, row.of, of))
+            {
+                let _ = write!(name, " of {owner}");
+            }
+            match reasons.iter_mut().find(|(one, _)| *one == reason) {
+                Some((_, names)) => names.push(name),
+                None => reasons.push((reason, vec![name])),
+            }
+        }
+        for (reason, mut names) in reasons {
             names.dedup();
             let _ = write!(
                 out,
-                "<p class=\"without\">Not told, for want of what it needs: {}</p>",
+                "<p class=\"without\">{}: {}</p>",
+                esc(words::without(reason)),
                 esc(&names.join(", "))
             );
         }
@@ -399,6 +492,17 @@ impl Shown {
     fn row(&self, out: &mut String, name: &str, owner: &str) {
         let word = words::quality(self.quality);
         let u = self.u.as_ref().map_or_else(String::new, |u| format!("± {u}"));
+        // A sentence is no figure: it gets the row to itself.
+        if self.value.chars().count() > SENTENCE {
+            let _ = write!(
+                out,
+                "<tr class=\"{word} says\"><td colspan=\"4\"><b>{} <small>{}</small></b> {}</td></tr>",
+                esc(name),
+                esc(owner),
+                esc(&self.value)
+            );
+            return;
+        }
         let _ = write!(
             out,
             "<tr class=\"{word}\"><th>{} <small>{}</small></th><td class=\"v\">{}</td>\

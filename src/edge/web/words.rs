@@ -1,7 +1,7 @@
 //! The page's words for the engine's enums. Every match is exhaustive: a new reason without a word
 //! does not compile.
 
-use crate::engine::catalogue::Class;
+use crate::engine::catalogue::{Class, SignalId};
 use crate::engine::output::{AlarmState, Quality};
 use crate::engine::value::{NoReading, Reason};
 use crate::settings::schema::Point;
@@ -34,6 +34,19 @@ pub const fn point(point: Point) -> &'static str {
     }
 }
 
+/// What is due when a value of this kind has run down; `None` for values that are no term.
+pub const fn coming(signal: SignalId) -> Option<&'static str> {
+    Some(match signal {
+        SignalId::PrefilterRemaining => "change",
+        SignalId::ResinRemainingDays => "resin of",
+        SignalId::MembraneRemaining => "membrane",
+        SignalId::StoreStartBy => "start for the next change of water, at the latest",
+        SignalId::BatchMixBy => "mix the salt water for the next change, at the latest",
+        SignalId::ProofOverdueIn => "prove what protects you",
+        _ => return None,
+    })
+}
+
 /// The stages in the order in which the page shows them, by node of the catalogue.
 pub const STAGES: [(&str, &str); 14] = [
     ("plant", "the plant as a whole"),
@@ -63,7 +76,22 @@ pub const fn absent(reason: NoReading) -> &'static str {
         NoReading::OutOfRange => "impossible reading",
         NoReading::NotApplicable => "says nothing now",
         NoReading::NotConfigured => "needs what is not there",
-        NoReading::Unsupported => "not supported by its inputs",
+        NoReading::Unsupported => "not known well enough",
+    }
+}
+
+/// The same as the beginning of a line that lists what is not there.
+pub const fn without(reason: NoReading) -> &'static str {
+    match reason {
+        NoReading::NeverSeen => "Not heard of yet",
+        NoReading::NotSinceStart => "Nothing since the start",
+        NoReading::Stale => "Silent",
+        NoReading::Offline => "Offline",
+        NoReading::Unparsable => "Not readable",
+        NoReading::OutOfRange => "Impossible",
+        NoReading::NotApplicable => "Says nothing now",
+        NoReading::NotConfigured => "Not told, for want of what it needs",
+        NoReading::Unsupported => "Not known well enough",
     }
 }
 

@@ -147,6 +147,11 @@ impl Trace {
         self.readings.push(Reading { x, minutes, y: reading.get() });
     }
 
+    /// The newest reading: minutes since water began to flow, and ppm.
+    pub fn newest(&self) -> Option<(f64, f64)> {
+        self.readings.last().map(|reading| (reading.minutes, reading.y))
+    }
+
     /// Readings held.
     pub fn len(&self) -> usize {
         self.readings.len()

@@ -141,6 +141,12 @@ pub struct Trend {
 }
 
 impl Trend {
+    /// The newest first water of the run under way: when it began, seconds since then, and the
+    /// permeate (ppm) as it came, cleaned and not smoothed. Ends with the record of the start.
+    pub(super) fn first_water(&self) -> Option<(Wall, f64, f64)> {
+        self.run.as_ref()?.first_water()
+    }
+
     /// The trend path of a plant that has never been seen.
     pub fn new(setup: &Setup) -> Self {
         Self {

@@ -151,6 +151,12 @@ impl Run {
         }
     }
 
+    /// The newest first water: when the run began, seconds since then, ppm.
+    pub(super) fn first_water(&self) -> Option<(Wall, f64, f64)> {
+        let (minutes, ppm) = self.by_minutes.as_ref()?.newest()?;
+        Some((self.wall?, 60.0 * minutes, ppm))
+    }
+
     /// Without a probe in the permeate the water counts as settled after a volume alone.
     pub(super) fn without_probe(&mut self, setup: &Setup, at: Mono, live_litres: f64) {
         if live_litres > self.from_litres {

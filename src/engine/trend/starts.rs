@@ -265,6 +265,11 @@ fn short(value: f64) -> f64 {
     if digits >= 0 { (value * scale).round() / scale } else { (value / scale).round() * scale }
 }
 
+/// Two digits for a sentence; the details have more.
+fn said(value: f64) -> String {
+    if value.abs() >= 9.95 { format!("{value:.0}") } else { format!("{value:.1}") }
+}
+
 fn not_reached(why: NotReached) -> &'static str {
     match why {
         NotReached::CutShort => "the run ended before the first water was out",
@@ -305,21 +310,22 @@ fn entry(now: Now, run: &Run, record: Option<&Record>, has_probe: bool) -> LogEn
                 None => "after standing for an unknown time".to_owned(),
             };
             let peak = number(&record.peak).map_or("first water not seen".to_owned(), |peak| {
-                format!("first water {peak} ppm")
+                format!("first water {} ppm", said(peak))
             });
             let settled = match (&start.settled, number(&record.settled)) {
                 (Ok(_), Some(settled)) => {
                     let after = number(&record.settle_volume)
-                        .map(|litres| format!(" after {litres} L"))
-                        .or(number(&record.settle_secs).map(|secs| format!(" after {secs} s")))
+                        .map(|litres| format!(" after {} L", said(litres)))
+                        .or(number(&record.settle_secs)
+                            .map(|secs| format!(" after {} s", said(secs))))
                         .unwrap_or_default();
-                    format!("settled at {settled} ppm{after}")
+                    format!("settled at {} ppm{after}", said(settled))
                 }
                 (Err(why), _) => format!("not settled: {}", not_reached(*why)),
                 (Ok(_), None) => "not settled".to_owned(),
             };
             let extra = number(&record.extra)
-                .map(|mg| format!(", {mg} mg of extra salt"))
+                .map(|mg| format!(", {} mg of extra salt", said(mg)))
                 .unwrap_or_default();
             text = format!("Start {standing}: {peak}, {settled}{extra}.");
             let fit = match &start.fit {
