@@ -85,5 +85,11 @@ fn run(args: &RunArgs) -> ExitCode {
 fn log_to_stderr() {
     let filter = tracing_subscriber::EnvFilter::try_from_default_env()
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
-    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    // A log that cannot be written (a file on a full disk) is told nobody: its own complaint would go
+    // to the same place and panic there, in the journal's thread or an engine's.
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .log_internal_errors(false)
+        .init();
 }

@@ -32,7 +32,7 @@ use std::time::{Duration, Instant};
 /// Longest that a stop waits for the engines.
 const STOP_MAX: Duration = Duration::from_secs(4);
 /// How often the daemon looks after its own health.
-const LOOK_EVERY: Duration = Duration::from_secs(1);
+const LOOK_EVERY: Duration = Duration::from_millis(crate::engine::causes::LOOK.millis() as u64);
 
 /// Why the daemon could not start.
 #[derive(Debug, thiserror::Error)]

@@ -8,7 +8,7 @@ mod rests;
 pub mod scenarios;
 
 use crate::engine::alarm::household;
-use crate::engine::catalogue::{ALARMS, AlarmId, Class};
+use crate::engine::catalogue::{ALARMS, Class};
 use crate::engine::causes;
 use crate::engine::setup::Setup;
 use crate::engine::time::Span;
@@ -167,7 +167,10 @@ fn cause_and_effect(setup: &Setup, full: bool, page: &mut String) {
     let rows = causes::rows(setup);
     let wanted = setup.limits.guard.delay_wanted_secs;
     // Without a sensor a cause has no delay: it is not seen at all.
-    let (seen, unseen): (Vec<_>, Vec<_>) = rows.iter().partition(|row| !row.seen_by.is_empty());
+    let (own, others): (Vec<_>, Vec<_>) =
+        rows.iter().partition(|row| row.vote == causes::Vote::Itself);
+    let (seen, blind): (Vec<_>, Vec<_>) =
+        others.into_iter().partition(|row| !row.seen_by.is_empty());
     line!(page, "    {:<30} {:>8}  closes", "cause", "at most");
     for row in &seen {
         let (time, mark) = match row.worst {
@@ -179,7 +182,8 @@ fn cause_and_effect(setup: &Setup, full: bool, page: &mut String) {
         line!(page, "    {:<30} {time:>8}{mark:<2} {closes}", row.alarm.name());
         if full {
             let seen_by = row.seen_by.join(", ");
-            wrapped(page, 8, &format!("seen by {seen_by}: {}", row.because));
+            let vote = row.vote.words(row.seen_by.len());
+            wrapped(page, 8, &format!("seen by {seen_by}{vote}: {}", row.because));
         }
     }
     if seen.iter().any(|row| row.worst.is_some_and(|worst| worst.secs() > wanted)) {
@@ -192,8 +196,6 @@ fn cause_and_effect(setup: &Setup, full: bool, page: &mut String) {
             ),
         );
     }
-    let (daemon, blind): (Vec<_>, Vec<_>) =
-        unseen.into_iter().partition(|row| row.alarm == AlarmId::BrokerLost);
     if !blind.is_empty() {
         let names: Vec<&str> = blind.iter().map(|row| row.alarm.name()).collect();
         let names = names.join(", ");
@@ -203,8 +205,12 @@ fn cause_and_effect(setup: &Setup, full: bool, page: &mut String) {
             &format!("No sensor of this plant can show these, so they close nothing: {names}"),
         );
     }
-    for row in daemon.iter().filter(|_| full) {
-        wrapped(page, 4, &format!("{}: {}", row.alarm.name(), row.because));
+    if full {
+        line!(page, "\n    What the daemon sees by itself closes the same");
+    }
+    for row in own.iter().filter(|_| full) {
+        let time = row.worst.map_or(String::new(), |worst| format!("at most {}, ", seconds(worst)));
+        wrapped(page, 4, &format!("{}: {time}{}", row.alarm.name(), row.because));
     }
 }
 

@@ -14,8 +14,34 @@ use crate::units::Quantity;
 /// From the last input to the command on the socket, on a machine that is not overloaded: the
 /// driver's queue, the engine, the guard task. Generous; measured far below (tests/e2e).
 pub const REACTION: Span = Span::from_millis(500);
+/// How often a daemon says on the bus that it is there, so that two on one plant hear each other.
+pub const HEARTBEAT: Span = Span::from_secs(2);
+/// How often the wall clock is looked at, and after how long a record is on its way to the disk.
+pub const LOOK: Span = Span::from_secs(1);
 /// What mosquitto 2.0.11 needed beyond 1.5 keep-alives to fire a will over a hung link (measured).
 pub const WILL_SLACK: Span = Span::from_secs(6);
+
+/// What counts where several sensors can show one cause.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Vote {
+    /// Any of them closes; what is missing is missing only when all of them are silent.
+    Any,
+    /// The first, in the order of `seen_by`, that is not silent.
+    First,
+    /// The daemon itself sees it.
+    Itself,
+}
+
+impl Vote {
+    /// In words, for so many sensors; empty where there is nothing to choose.
+    pub const fn words(self, sensors: usize) -> &'static str {
+        match self {
+            Self::Any if sensors > 1 => " (any of them)",
+            Self::First if sensors > 1 => " (the first that is not silent)",
+            _ => "",
+        }
+    }
+}
 
 /// One row of the cause-and-effect table.
 #[derive(Clone, Debug, PartialEq)]
@@ -26,8 +52,11 @@ pub struct CauseRow {
     pub consequence: Consequence,
     /// Ids of the actuators that are told to close.
     pub closes: Vec<String>,
-    /// Sensors that can show it, by id; empty: none, the cause cannot be seen on this plant.
+    /// Sensors that can show it, by id; empty and not [`Vote::Itself`]: the cause cannot be seen on
+    /// this plant.
     pub seen_by: Vec<String>,
+    /// What counts where several can.
+    pub vote: Vote,
     /// Longest time from the event to the command on the socket, once the sensor reports as declared;
     /// `None` when it depends on the water and not on time alone.
     pub worst: Option<Span>,
@@ -41,22 +70,30 @@ pub fn rows(setup: &Setup) -> Vec<CauseRow> {
     let limits = &setup.limits;
     let product: Vec<usize> = setup.solids_at(Point::Product).collect();
     let mut rows = Vec::new();
-    let mut add = |alarm: AlarmId, sensors: Vec<usize>, worst: Option<Span>, because: String| {
-        // What no sensor shows is not seen at all, however short its delay would be.
-        let (worst, because) = if sensors.is_empty() && alarm != AlarmId::BrokerLost {
-            (None, "not possible: no sensor of this plant can show it".to_owned())
-        } else {
-            (worst, because)
+    // Pump first, valve later; a leak closes both at once.
+    let pump = setup.actuators_of(Role::Pump).next().map(|_| secs(limits.guard.pump_lead_secs));
+    let mut add =
+        |alarm: AlarmId, vote: Vote, sensors: Vec<usize>, worst: Option<Span>, because: String| {
+            let lead = pump.filter(|lead| *lead > Span::ZERO && alarm != AlarmId::Leak);
+            // What no sensor shows is not seen at all, however short its delay would be.
+            let (worst, because) = if sensors.is_empty() && vote != Vote::Itself {
+                (None, "not possible: no sensor of this plant can show it".to_owned())
+            } else if let (Some(worst), Some(lead)) = (worst, lead) {
+                let because = format!("{because}; the valve {:.1} s after its pump", lead.secs());
+                (Some(worst + lead), because)
+            } else {
+                (worst, because)
+            };
+            rows.push(CauseRow {
+                alarm,
+                consequence: alarm.row().consequence,
+                closes: closes(setup, alarm),
+                seen_by: sensors.iter().map(|sensor| setup.sensors[*sensor].id.clone()).collect(),
+                vote,
+                worst: worst.map(|time| time + REACTION),
+                because,
+            });
         };
-        rows.push(CauseRow {
-            alarm,
-            consequence: alarm.row().consequence,
-            closes: closes(setup, alarm),
-            seen_by: sensors.iter().map(|sensor| setup.sensors[*sensor].id.clone()).collect(),
-            worst: worst.map(|time| time + REACTION),
-            because,
-        });
-    };
 
     let leaks: Vec<usize> = setup
         .sensors
@@ -67,6 +104,7 @@ pub fn rows(setup: &Setup) -> Vec<CauseRow> {
         .collect();
     add(
         AlarmId::Leak,
+        Vote::Any,
         leaks,
         Some(Span::ZERO),
         "at the first live message; how soon the sensor sends it is the sensor's business".into(),
@@ -78,6 +116,7 @@ pub fn rows(setup: &Setup) -> Vec<CauseRow> {
     let readings = fast.max((median + 1) / 2);
     add(
         AlarmId::ProductTdsHigh,
+        Vote::Any,
         product.clone(),
         Some(interval * readings),
         format!(
@@ -94,20 +133,40 @@ pub fn rows(setup: &Setup) -> Vec<CauseRow> {
         .map(|&sensor| stale_flowing(&setup.sensors[sensor], setup))
         .max()
         .unwrap_or(Span::ZERO);
+    // Where meters are, water flows when they say so.
+    let meters: Vec<usize> = setup.meters().collect();
+    let seen_flowing = slowest(setup, &meters);
+    let then = match seen_flowing > Span::ZERO {
+        true => format!("; an opening is seen by the meters within {:.0} s", seen_flowing.secs()),
+        false => String::new(),
+    };
     add(
         AlarmId::ProductProbeStale,
+        Vote::Any,
         product.clone(),
-        Some(stale),
-        format!("silent for {:.0} s while water flows", stale.secs()),
+        Some(stale + seen_flowing),
+        format!("silent for {:.0} s while water flows{then}", stale.secs()),
     );
     add(
         AlarmId::NotProven,
-        product,
-        Some(secs(limits.guard.prove_in_secs)),
+        Vote::Any,
+        product.clone(),
+        Some(secs(limits.guard.prove_in_secs) + seen_flowing),
         format!(
-            "no reading within {:.0} s or {:.1} L after opening",
+            "no reading within {:.0} s or {:.1} L after opening{then}",
             limits.guard.prove_in_secs, limits.guard.prove_in_litres
         ),
+    );
+
+    let vessels = !setup.vessels().is_empty();
+    add(
+        AlarmId::ProductProbeContradicted,
+        Vote::First,
+        product.into_iter().filter(|_| vessels).take(1).collect(),
+        None,
+        "has read zero beyond 1.3 times the latest possible exhaustion of the resin, and nobody \
+         entered the handheld reading that was asked for"
+            .into(),
     );
 
     let of = |quantity: Quantity, points: &[Point]| -> Vec<usize> {
@@ -139,31 +198,33 @@ pub fn rows(setup: &Setup) -> Vec<CauseRow> {
     let mut over = above;
     over.extend(&levels);
     let (worst, because) = delayed(&over, limits.store.overfull_secs);
-    add(AlarmId::StoreOverfull, over, worst, because);
+    add(AlarmId::StoreOverfull, Vote::Any, over, worst, because);
     let mut full = below;
     full.extend(&levels);
     let (worst, because) = delayed(&full, limits.store.full_secs);
-    add(AlarmId::StoreFull, full, worst, because);
+    add(AlarmId::StoreFull, Vote::Any, full, worst, because);
     add(
         AlarmId::RunLitresHigh,
+        Vote::First,
         setup.meters().collect(),
         None,
         format!("{:.0} % of the room in the container", limits.store.run_factor * 100.0),
     );
     let pressures = of(Quantity::Pressure, &[Point::Feed, Point::Supply]);
     let (worst, because) = delayed(&pressures, limits.pressure.high_hold_secs);
-    add(AlarmId::FeedPressureHighHigh, pressures, worst, because);
+    add(AlarmId::FeedPressureHighHigh, Vote::First, pressures, worst, because);
     if setup.actuators_of(Role::Pump).next().is_some() {
         let suction = of(Quantity::Pressure, &[Point::Supply]);
         let (worst, because) = delayed(&suction, limits.pressure.suction_low_secs);
-        add(AlarmId::SuctionLow, suction, worst, because);
+        add(AlarmId::SuctionLow, Vote::First, suction, worst, because);
     }
     let temperatures = of(Quantity::Temperature, &[Point::Feed, Point::Supply]);
     let (worst, because) = delayed(&temperatures, limits.temperature.hot_secs);
-    add(AlarmId::FeedHot, temperatures, worst, because);
+    add(AlarmId::FeedHot, Vote::First, temperatures, worst, because);
     let wait = limits.leak_by.wait_secs + 2.0 * limits.leak_by.window_secs;
     add(
         AlarmId::ValveLeaksBy,
+        Vote::First,
         setup.meters().collect(),
         Some(secs(wait + limits.leak_by.window_secs)),
         format!(
@@ -173,12 +234,32 @@ pub fn rows(setup: &Setup) -> Vec<CauseRow> {
     );
     add(
         AlarmId::BrokerLost,
+        Vote::Itself,
         Vec::new(),
         None,
         format!(
             "nothing of ours reaches a valve without a broker; after {:.0} s the permit is withheld and the close is waiting for the connection",
             limits.guard.broker_lost_secs
         ),
+    );
+    let mut own = |alarm: AlarmId, worst: Option<Span>, because: &str| {
+        add(alarm, Vote::Itself, Vec::new(), worst, because.to_owned());
+    };
+    own(AlarmId::ClockNotSane, Some(LOOK), "the clock is looked at every second");
+    own(
+        AlarmId::HistoryUnwritable,
+        Some(LOOK),
+        "at the first record that the disk refuses; each is on its way within a second",
+    );
+    own(
+        AlarmId::SecondInstance,
+        Some(HEARTBEAT),
+        "at the first word of another daemon; each says every 2 s that it is there",
+    );
+    own(
+        AlarmId::StateLost,
+        None,
+        "at the start, before anything can open: each valve is told to close when the broker is reached",
     );
     rows
 }
@@ -270,6 +351,33 @@ mod tests {
             assert_eq!(row.worst, None, "{:?}", row.alarm);
         }
         assert!(product_delay(&setup).is_some());
+    }
+
+    /// A cause that stops water and is missing from the table would never be exercised.
+    #[test]
+    fn everything_that_stops_water_has_a_row() {
+        use crate::engine::catalogue::ALARMS;
+        let setup = setup(include_str!("../../config/full.toml"));
+        let rows = rows(&setup);
+        for alarm in ALARMS.iter().filter(|row| row.consequence != Consequence::Tell) {
+            let found = rows.iter().filter(|row| row.alarm == alarm.id).count();
+            assert_eq!(found, 1, "{}", alarm.name);
+        }
+        assert_eq!(
+            rows.len(),
+            ALARMS.iter().filter(|r| r.consequence != Consequence::Tell).count()
+        );
+    }
+
+    #[test]
+    fn a_pump_delays_its_valve_but_not_for_a_leak() {
+        let full = include_str!("../../config/full.toml");
+        let at_once = format!("{full}\n[plants.reef.limits.guard]\npump_lead_secs = 0\n");
+        for (with, without) in rows(&setup(full)).iter().zip(rows(&setup(&at_once))) {
+            let lead = with.worst.zip(without.worst).map(|(with, without)| with - without);
+            let wanted = if with.alarm == AlarmId::Leak { 0 } else { 1 };
+            assert!(lead.is_none_or(|lead| lead == Span::from_secs(wanted)), "{:?}", with.alarm);
+        }
     }
 
     #[test]

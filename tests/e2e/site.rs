@@ -1,7 +1,7 @@
 //! A small site around the real daemon: probes that publish, a relay that obeys and answers, and the
 //! daemon as its own process.
 
-// Two test binaries share it; neither uses all of it.
+// Several test binaries share it; none uses all of it.
 #![allow(dead_code)]
 
 use crate::support::client::{Heard, Witness};
@@ -237,6 +237,8 @@ pub struct Daemon {
     folder: TempDir,
     config: PathBuf,
     over: Option<PathBuf>,
+    /// A program that runs it, with its arguments; empty: none.
+    through: Vec<String>,
     child: Option<Child>,
 }
 
@@ -246,15 +248,38 @@ impl Daemon {
         Self::start_with(id, port, plants, "")
     }
 
+    /// Starts it through a program that ends by executing it, such as `env`.
+    pub fn start_through(id: &str, port: u16, plants: &[&str], through: &[String]) -> Self {
+        let mut daemon = Self::prepared(id, port, plants, "");
+        daemon.through = through.to_vec();
+        daemon.up();
+        daemon
+    }
+
+    /// The same, with the broker at another address.
+    pub fn start_far(id: &str, host: &str, port: u16, plants: &[&str], through: &[String]) -> Self {
+        let mut daemon = Self::prepared(id, port, plants, "");
+        let text = std::fs::read_to_string(&daemon.config).expect("its settings");
+        let far = text.replace("host = \"127.0.0.1\"", &format!("host = {host:?}"));
+        std::fs::write(&daemon.config, far).expect("written");
+        daemon.through = through.to_vec();
+        daemon.up();
+        daemon
+    }
+
     /// The same with further settings.
     pub fn start_with(id: &str, port: u16, plants: &[&str], more: &str) -> Self {
+        let mut daemon = Self::prepared(id, port, plants, more);
+        daemon.up();
+        daemon
+    }
+
+    fn prepared(id: &str, port: u16, plants: &[&str], more: &str) -> Self {
         let folder = TempDir::new().expect("a temporary folder");
         let config = folder.path().join("permeated.toml");
         let text = settings(id, port, &folder.path().join("state"), plants);
         std::fs::write(&config, text + more).expect("written");
-        let mut daemon = Self { folder, config, over: None, child: None };
-        daemon.up();
-        daemon
+        Self { folder, config, over: None, through: Vec::new(), child: None }
     }
 
     /// Starts it again on the same state.
@@ -272,7 +297,8 @@ impl Daemon {
         );
         std::fs::write(&config, text).expect("written");
         std::fs::write(&over, own).expect("written");
-        let mut daemon = Self { folder, config, over: Some(over), child: None };
+        let mut daemon =
+            Self { folder, config, over: Some(over), through: Vec::new(), child: None };
         daemon.up();
         daemon
     }
@@ -302,7 +328,16 @@ impl Daemon {
             .append(true)
             .open(self.folder.path().join("log"))
             .expect("a log");
-        Command::new(env!("CARGO_BIN_EXE_permeated"))
+        let binary = env!("CARGO_BIN_EXE_permeated");
+        let mut command = match self.through.split_first() {
+            None => Command::new(binary),
+            Some((program, arguments)) => {
+                let mut command = Command::new(program);
+                command.args(arguments).arg(binary);
+                command
+            }
+        };
+        command
             .arg("run")
             .arg("--config")
             .arg(&self.config)

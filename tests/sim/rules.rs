@@ -23,12 +23,25 @@ pub const STATE_DISAGREES: &str = "commands and state agree in the end";
 pub const REPLAY_DIFFERS: &str = "live equals replay";
 pub const FORGOTTEN: &str = "a trip survives a crash";
 pub const SILENT_IS_FRESH: &str = "a silent probe gives no fresh value";
+pub const RESET_EARLY: &str = "a reset is accepted only when its cause is gone";
+pub const STORED_GRANTS: &str = "a stored copy never grants the permit";
+pub const OFF_TIME: &str = "the minimum off-time lies between a close and the next open";
+pub const TOTAL_ABOVE: &str = "no total counts water that never flowed";
+
+/// What `plant_toml` sets as the minimum off-time.
+pub const OFF_MIN: Span = Span::from_secs(120);
 
 #[derive(Debug, Default)]
 pub struct Rules {
     broken: BTreeMap<&'static str, String>,
     trips: BTreeSet<AlarmId>,
-    reset_accepted: bool,
+    /// Resets that were answered with yes and have not cleared their alarm yet.
+    resets: BTreeSet<String>,
+    /// A test run has passed since the last product trip.
+    test_passed: bool,
+    /// We opened last; else when we closed after that.
+    opened: bool,
+    closed_at: Option<Mono>,
     causes: BTreeSet<String>,
     totals: BTreeMap<ValueKey, f64>,
     stamps: BTreeMap<ValueKey, Wall>,
@@ -47,9 +60,43 @@ impl Rules {
             .or_insert_with(|| format!("at {:.1} s: {text}", now.millis() as f64 / 1000.0));
     }
 
-    /// A person's reset has been answered with yes.
-    pub fn reset_was_accepted(&mut self) {
-        self.reset_accepted = true;
+    /// A person's reset has been answered with yes. `gone`: whether its cause may be gone, by what
+    /// the sensors said.
+    pub fn reset_was_accepted(&mut self, now: Mono, alarm: &str, gone: bool) {
+        self.resets.insert(alarm.to_owned());
+        let tested = alarm != AlarmId::ProductTdsHigh.name() || self.test_passed;
+        if !gone || !tested {
+            self.breach(RESET_EARLY, now, alarm.to_owned());
+        }
+    }
+
+    /// Litres of permeate as last told.
+    pub fn permeate(&self) -> Option<f64> {
+        let mut totals = self.totals.iter();
+        totals.find(|(key, _)| key.signal == SignalId::PermeateLitres).map(|(_, litres)| *litres)
+    }
+
+    /// The guard connection is new, or the daemon: the valve counts as closed, by nobody's command.
+    pub fn link_is_new(&mut self) {
+        self.opened = false;
+    }
+
+    /// Looks at the pause between a close and an open. A test run may begin at once.
+    fn pause(&mut self, now: Mono, send: &permeated::engine::output::Send, test_run: bool) {
+        match send.action {
+            Action::Close if self.opened => {
+                self.opened = false;
+                self.closed_at = Some(now);
+            }
+            Action::Open => {
+                let early = self.closed_at.is_some_and(|at| now.since(at) < OFF_MIN);
+                if early && !test_run && !self.opened {
+                    self.breach(OFF_TIME, now, format!("closed at {:?}", self.closed_at));
+                }
+                self.opened = true;
+            }
+            Action::Close => {}
+        }
     }
 
     pub fn is_permitted(&self) -> bool {
@@ -80,7 +127,17 @@ impl Rules {
     }
 
     /// Looks at an output.
-    pub fn output(&mut self, now: Mono, output: &Output, guard_up: bool, durable: bool) {
+    pub fn output(
+        &mut self,
+        now: Mono,
+        output: &Output,
+        guard_up: bool,
+        durable: bool,
+        test_run: bool,
+    ) {
+        if let Output::Send(send) = output {
+            self.pause(now, send, test_run);
+        }
         match output {
             Output::Send(send) if send.action == Action::Open => {
                 if !self.is_permitted() {
@@ -98,7 +155,9 @@ impl Rules {
                     && let Some(cause) = entry.data.get("cause").and_then(|cause| cause.as_str())
                 {
                     self.causes.insert(cause.to_owned());
+                    self.test_passed &= cause != AlarmId::ProductTdsHigh.name();
                 }
+                self.test_passed |= entry.data["test-run"] == "passed";
             }
             Output::Alarm(update) => {
                 let row = update.key.alarm.row();
@@ -109,7 +168,7 @@ impl Rules {
                 if stands && self.trips.insert(row.id) && !self.causes.contains(row.name) {
                     self.breach(TRIP_WITHOUT_CAUSE, now, row.name.to_owned());
                 }
-                if !stands && self.trips.remove(&row.id) && !self.reset_accepted {
+                if !stands && self.trips.remove(&row.id) && !self.resets.remove(row.name) {
                     self.breach(TRIP_CLEARED, now, row.name.to_owned());
                 }
             }
@@ -158,6 +217,7 @@ impl Rules {
     /// Totals may have lost what was not on disk when the daemon was killed.
     pub fn crashed(&mut self) {
         self.totals.clear();
+        self.link_is_new();
         self.away();
     }
 }

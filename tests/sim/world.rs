@@ -123,6 +123,8 @@ pub struct World {
     wet_at: f64,
     over_at: f64,
     passed_at: f64,
+    /// Since when the floor sensor's messages have said "dry" and nothing else.
+    dry_since: Option<f64>,
     /// A sensor that is noisy or gone for a while, and until when.
     sick: Option<(usize, f64)>,
     last_outputs: u64,
@@ -187,7 +189,8 @@ fn plant_toml(parameters: &PlantParameters, probes: &[ProbeParameters], level: b
     }
     writeln!(
         text,
-        "[limits.guard]\noff_min_secs = 120.0\nstarts_per_hour = 30\nstarts_per_day = 500"
+        "[limits.guard]\noff_min_secs = {:?}\nstarts_per_hour = 30\nstarts_per_day = 500",
+        rules::OFF_MIN.secs()
     )
     .expect("writes to a string");
     text
@@ -244,6 +247,7 @@ impl World {
             wet_at: -1e9,
             over_at: -1e9,
             passed_at: -1e9,
+            dry_since: None,
             sick: None,
             last_outputs: 0,
             digest: 0xcbf2_9ce4_8422_2325,
@@ -290,10 +294,11 @@ impl World {
                 &output,
                 self.guard_up,
                 self.told_durable > 0 || !is_open(&output),
+                self.engine.guard().is_test_run(),
             );
             if let (Some(Mistake::TripVanishes), Output::Alarm(update)) = (self.mistake, &output) {
                 let gone = AlarmUpdate { active: false, latched: false, ..update.clone() };
-                self.rules.output(now, &Output::Alarm(gone), self.guard_up, true);
+                self.rules.output(now, &Output::Alarm(gone), self.guard_up, true, false);
             }
             match &output {
                 Output::Send(send) => {
@@ -329,8 +334,14 @@ impl World {
                         self.counts.trips += 1;
                         self.count_trip(entry.data["cause"].as_str().unwrap_or_default());
                     }
-                    if entry.kind == "answer" && entry.text.contains("is reset") {
-                        self.rules.reset_was_accepted();
+                    if entry.kind == "answer"
+                        && let Some((alarm, _)) = entry.text.split_once(" is reset")
+                    {
+                        // The floor sensor must have said "dry" for as long as the settings ask.
+                        let dry = self.setup.limits.floor.dry_secs - 2.0;
+                        let gone = alarm != AlarmId::Leak.name()
+                            || self.dry_since.is_some_and(|since| self.secs() - since >= dry);
+                        self.rules.reset_was_accepted(now, alarm, gone);
                     }
                     // A protective record is synced at once.
                     if entry.protective && self.disk_ok {
@@ -431,6 +442,7 @@ impl World {
         if !self.broker_up && now >= self.broker_back {
             self.broker_up = true;
             self.guard_up = true;
+            self.rules.link_is_new();
             self.handle(Event::GuardConnected { actuator: 0 });
             self.handle(Event::BrokerReady);
             if self.mistake == Some(Mistake::OpenQueued)
@@ -442,7 +454,8 @@ impl World {
                     decided: Mono::from_millis(self.mono),
                     attempt: 1,
                 };
-                self.rules.output(Mono::from_millis(self.mono), &Output::Send(send), true, false);
+                let now = Mono::from_millis(self.mono);
+                self.rules.output(now, &Output::Send(send), true, false, false);
             }
             self.queued_open = false;
             // The broker's stored copies come with the subscription.
@@ -565,6 +578,12 @@ impl World {
         if truth.supply_flow > 0.0 && !truth.valve_told_open {
             self.passed_at = now;
         }
+        // Meters err by some percent, and what a silent meter missed is estimated.
+        let most = 1.25 * truth.totals.permeate_litres + 5.0;
+        if self.rules.permeate().is_some_and(|told| told > most) && self.mistake.is_none() {
+            let text = format!("{:?} told, at most {most:.1} L", self.rules.permeate());
+            self.rules.breach(rules::TOTAL_ABOVE, Mono::from_millis(self.mono), text);
+        }
         let blind = matches!(
             self.fault,
             Some((Fault::ProductProbeStuck | Fault::ProductProbeSilent | Fault::ValveStuckOpen, _))
@@ -646,6 +665,7 @@ impl World {
             if self.random.chance(0.3) {
                 let is_state = self.setup.sensors[sensor].quantity.is_state();
                 let value = if is_state { 0.0 } else { self.random.between(0.0, 30.0) };
+                let was = self.rules.is_permitted();
                 self.handle(Event::Reading(Reading {
                     sensor,
                     value,
@@ -653,6 +673,10 @@ impl World {
                     arrived: None,
                     stamp: None,
                 }));
+                if !was && self.rules.is_permitted() {
+                    let id = self.setup.sensors[sensor].id.clone();
+                    self.rules.breach(rules::STORED_GRANTS, Mono::from_millis(self.mono), id);
+                }
             }
         }
     }
@@ -775,7 +799,17 @@ impl World {
         }
         match self.person {
             Person::Away => self.person = Person::Coming(now + self.random.between(60.0, 1200.0)),
-            Person::Coming(at) if now >= at => {
+            // Somebody who has not looked yet tries the button.
+            Person::Coming(at) if now < at => {
+                if self.random.chance(0.01) {
+                    let standing: Vec<AlarmId> = self.rules.standing().iter().copied().collect();
+                    for alarm in standing {
+                        let cause = alarm.name().to_owned();
+                        self.ask(Ask::Reset { cause, reason: "hurry".into() });
+                    }
+                }
+            }
+            Person::Coming(_) => {
                 self.plant.wipe();
                 if let Some((fault, _)) = self.fault.take() {
                     fault.mend(&mut self.plant, &mut self.probes);
@@ -844,6 +878,10 @@ impl World {
                 arrived: self.now().wall,
                 stamp: None,
             }));
+            if id == "room-leak" {
+                let dry = message.value < 0.5;
+                self.dry_since = dry.then(|| self.dry_since.unwrap_or(truth.at_secs));
+            }
             if id == "room-leak" && message.value >= 0.5 && self.rules.is_permitted() {
                 self.rules.breach(rules::LEAK_SLOW, Mono::from_millis(self.mono), String::new());
             }

@@ -24,6 +24,8 @@ pub struct Broker {
     kind: Kind,
     port: u16,
     extra: String,
+    /// Address that it listens on.
+    listen: &'static str,
     folder: TempDir,
     child: Option<Child>,
 }
@@ -47,8 +49,8 @@ pub fn mosquitto() -> PathBuf {
         .expect("mosquitto is not installed; on Debian: apt-get install mosquitto")
 }
 
-fn own_command(port: u16) -> Command {
-    let listen = format!("127.0.0.1:{port}");
+fn own_command(listen: &str, port: u16) -> Command {
+    let listen = format!("{listen}:{port}");
     let binary = env!("CARGO_BIN_EXE_permeated");
     let mut command = Command::new(binary);
     command.args(["broker", "--listen", &listen]);
@@ -61,12 +63,22 @@ impl Broker {
         Self::start_with(kind, "")
     }
 
+    /// Starts a broker that listens on every address of this machine.
+    pub fn start_open(kind: Kind) -> Self {
+        Self::start_on(kind, "", "0.0.0.0")
+    }
+
     /// Starts mosquitto with further lines of its configuration (own broker: none).
     pub fn start_with(kind: Kind, extra: &str) -> Self {
+        Self::start_on(kind, extra, "127.0.0.1")
+    }
+
+    fn start_on(kind: Kind, extra: &str, listen: &'static str) -> Self {
         let mut broker = Self {
             kind,
             port: free_port(),
             extra: extra.to_owned(),
+            listen,
             folder: TempDir::new().expect("a temporary folder"),
             child: None,
         };
@@ -101,7 +113,7 @@ impl Broker {
     pub fn up(&mut self) {
         let mut command = match self.kind {
             Kind::Mosquitto => self.mosquitto_command(),
-            Kind::Own => own_command(self.port),
+            Kind::Own => own_command(self.listen, self.port),
         };
         let mut child = command
             .stdin(Stdio::null())
@@ -134,7 +146,7 @@ impl Broker {
         let listener = if self.extra.contains("listener ") {
             String::new()
         } else {
-            format!("listener {} 127.0.0.1\n", self.port)
+            format!("listener {} {}\n", self.port, self.listen)
         };
         let text = format!(
             "{listener}{anonymous}persistence false\nlog_dest stderr\nuser root\n{}\n",

@@ -6,5 +6,6 @@
 pub mod broker;
 pub mod client;
 pub mod fake_broker;
+pub mod namespace;
 pub mod proxy;
 pub mod wait;

@@ -1,7 +1,7 @@
 //! What closes the valve when something dies.
 
 use super::{line, seconds, supply_valve, wrapped};
-use crate::edge::mqtt::guard::SILENCE_MAX;
+use crate::edge::mqtt::guard::{BACK_WITHIN, SILENCE_MAX};
 use crate::engine::causes::hung_link;
 use crate::engine::setup::{ActuatorSetup, Setup};
 use crate::engine::time::Span;
@@ -55,7 +55,14 @@ pub(super) fn render(setup: &Setup, settings: &Settings, page: &mut String) {
             ),
         );
     }
-    row("the broker dies", broker(valve));
+    row(
+        "the broker dies",
+        format!(
+            "{}. Once the broker is back the first word is close, within {}",
+            broker(valve),
+            seconds(Span::from_secs_f64(BACK_WITHIN.as_secs_f64()))
+        ),
+    );
     row("the power is cut", power(valve));
     row(
         "the daemon is stopped",

@@ -16,7 +16,7 @@ use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
 /// A record is in the file at most this long (and one commit) after it came.
-const FLUSH_AFTER: Duration = Duration::from_millis(1000);
+const FLUSH_AFTER: Duration = Duration::from_millis(crate::engine::causes::LOOK.millis() as u64);
 /// A power cut loses no more than this (and one commit).
 const SYNC_AFTER: Duration = Duration::from_secs(45);
 /// Pauses between attempts while nothing can be written.

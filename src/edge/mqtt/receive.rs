@@ -37,7 +37,8 @@ const GUARD_PER_SEC: f64 = 20.0;
 /// ... and this much at once.
 const GUARD_BURST: f64 = 200.0;
 /// How often an instance says that it is there.
-pub const HEARTBEAT: Duration = Duration::from_secs(2);
+pub const HEARTBEAT: Duration =
+    Duration::from_millis(crate::engine::causes::HEARTBEAT.millis() as u64);
 /// A foreign instance that was silent this long is gone.
 const OTHER_GONE: Duration = Duration::from_secs(6);
 /// How often counters go to the board.

@@ -303,6 +303,13 @@ impl Guard {
         self.permit.is_permitted()
     }
 
+    /// The rinse-in is not over by any product probe: one that is silent sees no end of it, and the
+    /// water is the same for all.
+    fn is_rinsing(&self) -> bool {
+        let mut judges = self.judges.iter().flatten().peekable();
+        judges.peek().is_some() && judges.all(Judge::is_rinsing)
+    }
+
     /// A test run is under way: product goes to the drain.
     pub fn is_test_run(&self) -> bool {
         self.test_run.is_some()
@@ -646,7 +653,7 @@ impl Guard {
         let stands = |consequence| cx.alarms.standing(consequence).next().is_some();
         let is_tripped = stands(Consequence::Trip);
         let is_held = stands(Consequence::Hold);
-        let rinsing = self.judges.iter().flatten().any(Judge::is_rinsing);
+        let rinsing = self.is_rinsing();
         let phase = if self.flow.is_flowing() {
             if rinsing { Phase::Starting } else { Phase::Producing }
         } else if is_tripped {

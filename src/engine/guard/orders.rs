@@ -88,7 +88,7 @@ impl Guard {
                     let to_store = permitted
                         && self.test_run.is_none()
                         && self.flow.is_flowing()
-                        && !self.judges.iter().flatten().any(super::product::Judge::is_rinsing);
+                        && !self.is_rinsing();
                     if to_store { self.open(cx, actuator) } else { self.close(cx, actuator) }
                 }
                 Role::Divert => {

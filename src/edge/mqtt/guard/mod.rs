@@ -30,6 +30,9 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::sync::Notify;
 
+/// A guard is back, and says close first, within this time of its broker's return: the longest pause
+/// between two attempts, and a second for the connection.
+pub const BACK_WITHIN: Duration = task::WAIT_MAX.saturating_add(Duration::from_secs(1));
 /// An open that was decided this long ago is dropped.
 pub const OPEN_AGE_MAX: Span = Span::from_secs(2);
 /// Our own publish is expected back on the main connection within this time.

@@ -16,7 +16,7 @@ use tokio::time::{MissedTickBehavior, interval, sleep};
 /// How often the sign of life is looked at.
 const LOOK: Duration = Duration::from_millis(100);
 /// Longest wait between attempts. Shorter than the main connection's: a close may be waiting.
-const WAIT_MAX: Duration = Duration::from_secs(5);
+pub(super) const WAIT_MAX: Duration = Duration::from_secs(5);
 
 /// The broker must have answered for an open within this time. TCP takes no byte back: if the open
 /// is held up on its way it may still arrive, and the sooner this link is given up, the sooner the
