@@ -1,7 +1,7 @@
 //! The shipped sets of scenarios, and what a wrong file or a missed expectation says.
 
 use permeated::cmd::check::scenarios::{Outcome, from_str, run};
-use permeated::engine::catalogue::{ALARMS, Consequence};
+use permeated::engine::catalogue::{ALARMS, AlarmId, Consequence};
 use permeated::engine::causes;
 use permeated::engine::output::AlarmKey;
 use permeated::engine::setup::Setup;
@@ -39,7 +39,9 @@ fn the_full_set_holds_and_clears_every_trip_without_a_bypass() {
     let (id, plant) = settings.plants.first_key_value().expect("one plant");
     let setup = Setup::resolve(id, plant, settings.daemon.on_stop, 5);
     let rows = causes::rows(&setup);
-    for row in ALARMS.iter().filter(|row| row.consequence == Consequence::Trip) {
+    // A probe that is contradicted needs days of water first: `tests/upkeep.rs` clears that trip.
+    let trips = ALARMS.iter().filter(|row| row.consequence == Consequence::Trip);
+    for row in trips.filter(|row| row.id != AlarmId::ProductProbeContradicted) {
         let seen = rows.iter().any(|one| one.alarm == row.id && !one.seen_by.is_empty());
         if seen {
             let key = AlarmKey::plant(row.id);

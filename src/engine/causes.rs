@@ -347,7 +347,8 @@ mod tests {
     #[test]
     fn a_cause_that_no_sensor_shows_has_no_delay() {
         let setup = setup(include_str!("../../config/example.toml"));
-        for row in rows(&setup).iter().filter(|row| row.seen_by.is_empty()) {
+        let blind = |row: &&CauseRow| row.seen_by.is_empty() && row.vote != Vote::Itself;
+        for row in rows(&setup).iter().filter(blind) {
             assert_eq!(row.worst, None, "{:?}", row.alarm);
         }
         assert!(product_delay(&setup).is_some());
