@@ -13,7 +13,8 @@ cd "$(dirname "$0")/../.."
 root=$PWD
 copy=$root/target/bugs
 export CARGO_TERM_COLOR=never
-export CARGO_TARGET_DIR="${CARGO_TARGET_DIR:-$root/target}"
+# A target of its own: cargo would take what was built from a copy with a bug for what the source gives.
+export CARGO_TARGET_DIR="${PERMEATED_BUG_TARGET:-$copy/target}"
 export PERMEATED_SIM_SEEDS="${PERMEATED_BUG_SEEDS:-20}" PERMEATED_SIM_HOURS="${PERMEATED_SIM_HOURS:-6}"
 unset PERMEATED_SIM_SEED
 
