@@ -13,7 +13,7 @@ pub mod family;
 pub mod household;
 pub mod table;
 
-use super::catalogue::{ALARMS, AlarmId, Class, Consequence};
+use super::catalogue::{AlarmId, Class, Consequence};
 use super::output::{AlarmKey, AlarmState, AlarmUpdate};
 use super::time::{Mono, Now, Span, Wall};
 use serde::{Deserialize, Serialize};
@@ -132,6 +132,20 @@ pub struct Alarms {
     alarms: BTreeMap<AlarmKey, Alarm>,
     #[serde(default)]
     hours: VecDeque<Hour>,
+    /// Sums over the hours, while they stand.
+    #[serde(skip)]
+    looked_back: LookedBack,
+}
+
+/// Sums over the hours that are kept, until another alarm comes or an hour becomes too old. Made
+/// from the hours alone, so it is no state: it is equal to any other.
+#[derive(Clone, Debug, Default)]
+struct LookedBack(Option<(Mono, Performance)>);
+
+impl PartialEq for LookedBack {
+    fn eq(&self, _: &Self) -> bool {
+        true
+    }
 }
 
 /// Why an answer to a person is no.
@@ -289,6 +303,7 @@ impl Alarms {
 
     /// Keeps count for the alarm performance.
     fn note_hour(&mut self, now: Mono, key: AlarmKey, fleeting: bool) {
+        self.looked_back = LookedBack::default();
         let hour = Span::from_secs(3600);
         while self.hours.len() >= HOURS_MAX
             || self.hours.front().is_some_and(|first| now.since(first.since) > MONTH)
@@ -309,22 +324,15 @@ impl Alarms {
     }
 
     /// How busy the alarms are, at this moment and looking back.
-    pub fn performance(&self, now: Now) -> Performance {
-        let mut found = Performance::default();
-        let mut came: BTreeMap<AlarmKey, u32> = BTreeMap::new();
-        for hour in self.hours.iter().filter(|hour| now.mono.since(hour.since) <= MONTH) {
-            let count: u32 = hour.came.values().sum();
-            found.month += count;
-            if now.mono.since(hour.since) <= Span::from_secs(86_400) {
-                found.day += count;
+    pub fn performance(&mut self, now: Now) -> Performance {
+        let mut found = match self.looked_back.0 {
+            Some((until, found)) if now.mono <= until => found,
+            _ => {
+                let (until, found) = self.look_back(now.mono);
+                self.looked_back.0 = Some((until, found));
+                found
             }
-            found.fleeting += hour.fleeting;
-            for (key, count) in &hour.came {
-                *came.entry(*key).or_insert(0) += count;
-            }
-        }
-        // Of equals the first in the catalogue.
-        found.worst = came.into_iter().max_by_key(|(key, count)| (*count, std::cmp::Reverse(*key)));
+        };
         for alarm in self.alarms.values().filter(|alarm| alarm.asks()) {
             found.standing += 1;
             let old = alarm.came.is_some_and(|came| now.mono.since(came) > STALE_AFTER);
@@ -332,6 +340,30 @@ impl Alarms {
             found.chattering += u32::from(alarm.chattering > 0);
         }
         found
+    }
+
+    /// What came in the last day and month, and until when that stays so if nothing comes.
+    fn look_back(&self, now: Mono) -> (Mono, Performance) {
+        let day = Span::from_secs(86_400);
+        let mut found = Performance::default();
+        let mut came: BTreeMap<AlarmKey, u32> = BTreeMap::new();
+        let mut until = now + MONTH;
+        for hour in self.hours.iter().filter(|hour| now.since(hour.since) <= MONTH) {
+            let count: u32 = hour.came.values().sum();
+            found.month += count;
+            let in_day = now.since(hour.since) <= day;
+            if in_day {
+                found.day += count;
+            }
+            until = until.min(hour.since + if in_day { day } else { MONTH });
+            found.fleeting += hour.fleeting;
+            for (key, count) in &hour.came {
+                *came.entry(*key).or_insert(0) += count;
+            }
+        }
+        // Of equals the first in the catalogue.
+        found.worst = came.into_iter().max_by_key(|(key, count)| (*count, std::cmp::Reverse(*key)));
+        (until, found)
     }
 
     /// Gives every standing alarm the class that its time to respond makes it, and says which of them
@@ -523,11 +555,15 @@ impl Alarms {
 
     /// The plant's alarms of a consequence that stand, in the catalogue's order.
     pub fn standing(&self, consequence: Consequence) -> impl Iterator<Item = AlarmId> + '_ {
-        ALARMS
+        self.all_standing().filter(move |alarm| alarm.row().consequence == consequence)
+    }
+
+    /// The plant's alarms that stand, in the catalogue's order, which is that of their ids.
+    pub(in crate::engine) fn all_standing(&self) -> impl Iterator<Item = AlarmId> + '_ {
+        self.alarms
             .iter()
-            .filter(move |row| row.consequence == consequence)
-            .map(|row| row.id)
-            .filter(|alarm| self.stands(AlarmKey::plant(*alarm)))
+            .filter(|(key, alarm)| key.of.is_none() && (alarm.active || alarm.latched))
+            .map(|(key, _)| key.alarm)
     }
 
     /// Latched: stays until it is reset.
@@ -669,6 +705,28 @@ mod tests {
         assert_eq!((performance.day, performance.month), (0, 1));
         assert_eq!((performance.standing, performance.stale), (1, 1));
         assert_eq!(alarms.performance(at(31 * day)).month, 0);
+    }
+
+    /// What is kept between two looks equals what is found anew: by a copy from a snapshot, that
+    /// looks for the first time.
+    #[test]
+    fn the_performance_is_the_same_whenever_it_was_last_looked_at() {
+        let mut alarms = Alarms::default();
+        for hours in 0..2_000 {
+            if hours % 17 == 0 {
+                raise(&mut alarms, hours * 3600, TELL);
+            } else if hours % 17 == 5 {
+                alarms.set(at(hours * 3600), TELL, Some(false), Evidence::default);
+            }
+            let text = serde_json::to_string(&alarms).expect("serialises");
+            let fresh: Alarms = serde_json::from_str(&text).expect("reads");
+            for secs in [0, 1, 3599] {
+                let now = at(hours * 3600 + secs);
+                assert_eq!(alarms.performance(now), fresh.clone().performance(now), "{hours} h");
+            }
+            assert_eq!(alarms, fresh);
+        }
+        assert!(alarms.performance(at(2_000 * 3600)).month > 20);
     }
 
     #[test]

@@ -74,6 +74,26 @@ struct State {
     plots: plots::Plots,
 }
 
+impl State {
+    /// The first deadline after the last evaluation, and why; of equals the first that is named.
+    fn due(&self, setup: &Setup) -> Option<(Mono, &'static str)> {
+        let after = self.evaluated;
+        let mut first: Option<(Mono, &'static str)> = None;
+        let mut add = |at: Option<Mono>, why| {
+            if let Some(at) = at.filter(|at| *at > after)
+                && first.is_none_or(|(earliest, _)| at < earliest)
+            {
+                first = Some((at, why));
+            }
+        };
+        self.guard.deadlines(setup, &mut add);
+        add(self.alarms.deadline(after, self.until_morning), "an alarm's shelf, quiet or notice");
+        add(self.trend.timeout(), "the trend path");
+        add(self.emitter.next_beat(), "a value's heartbeat");
+        first
+    }
+}
+
 /// The engine of one plant.
 #[derive(Clone, Debug)]
 pub struct Engine {
@@ -82,6 +102,9 @@ pub struct Engine {
     outputs: VecDeque<Output>,
     /// Longest time from spoiled product to the close command; from the setup alone.
     worst_delay: Option<Span>,
+    /// What [`Engine::poll_timeout`] answers: from the state alone, and found anew with every
+    /// evaluation, since nothing else changes it.
+    due: Option<(Mono, &'static str)>,
 }
 
 impl Engine {
@@ -106,7 +129,8 @@ impl Engine {
 
     fn from_state(setup: Arc<Setup>, state: State) -> Self {
         let worst_delay = causes::product_delay(&setup);
-        Self { setup, state, outputs: VecDeque::new(), worst_delay }
+        let due = state.due(&setup);
+        Self { setup, state, outputs: VecDeque::new(), worst_delay, due }
     }
 
     /// What it was built from.
@@ -163,21 +187,7 @@ impl Engine {
 
     /// When the engine wants to be woken, and why.
     pub fn poll_timeout(&self) -> Option<(Mono, &'static str)> {
-        let mut due = Vec::new();
-        let after = self.state.evaluated;
-        self.state.guard.deadlines(&self.setup, &mut due);
-        let mut add = |at: Option<Mono>, why| {
-            if let Some(at) = at {
-                due.push((at, why));
-            }
-        };
-        add(
-            self.state.alarms.deadline(after, self.state.until_morning),
-            "an alarm's shelf, quiet or notice",
-        );
-        add(self.state.trend.timeout(), "the trend path");
-        add(self.state.emitter.next_beat(), "a value's heartbeat");
-        due.into_iter().filter(|(at, _)| *at > after).min_by_key(|(at, _)| *at)
+        self.due
     }
 
     /// Applies an event and looks at everything anew: the guard first and whole, then the trend path.
@@ -270,7 +280,7 @@ impl Engine {
         if matches!(event, Some(Event::Started(_))) {
             emitter.repeat_all();
         }
-        emitter.beat(setup, now, &mut values);
+        emitter.beat(now, &mut values);
         out.extend(self.state.alarms.changes(false).into_iter().map(Output::Alarm));
         out.extend(values.into_iter().chain(results.values).map(Output::Value));
         out.extend(results.logs.into_iter().map(Output::Log));
@@ -282,6 +292,7 @@ impl Engine {
         }
         self.state.evaluated = now.mono;
         self.state.until_morning = until_morning;
+        self.due = self.state.due(&self.setup);
         self.outputs.extend(out);
     }
 
@@ -303,7 +314,7 @@ fn standing(guard: &Guard, setup: &Setup) -> Standing {
 
 /// How busy the alarms are, as values of the tree.
 fn alarm_values(
-    alarms: &Alarms,
+    alarms: &mut Alarms,
     emitter: &mut Emitter,
     setup: &Setup,
     now: Now,

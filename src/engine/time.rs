@@ -88,7 +88,7 @@ impl Span {
 
     /// From seconds with a fraction, as settings give them. Not finite counts as zero.
     pub fn from_secs_f64(secs: f64) -> Self {
-        Self((secs * 1000.0).round() as i64)
+        Self(whole(secs * 1000.0))
     }
 
     /// In milliseconds.
@@ -218,9 +218,32 @@ pub mod plain_mono {
     }
 }
 
+/// The nearest whole number, halves away from zero: what `round` gives, without the call into a
+/// library that it is on processors without an instruction for it. Settings become spans at every
+/// event.
+fn whole(number: f64) -> i64 {
+    let cut = number as i64;
+    let rest = number - cut as f64;
+    cut.saturating_add(i64::from(rest >= 0.5) - i64::from(rest <= -0.5))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn whole_numbers_are_those_of_round() {
+        let mut numbers = vec![f64::NAN, f64::INFINITY, -f64::INFINITY, 1e300, -1e300, 0.0, -0.0];
+        for base in [0.0, 1.0, 2.0, 1e6, 2f64.powi(51), 2f64.powi(52), 2f64.powi(53), 2f64.powi(62)]
+        {
+            for part in [0.0, 0.25, 0.5, 0.75, 0.499_999_999_999_999_94] {
+                numbers.extend([base + part, -(base + part)]);
+            }
+        }
+        for number in numbers {
+            assert_eq!(whole(number), number.round() as i64, "{number}");
+        }
+    }
 
     #[test]
     fn a_snapshot_carries_ages_and_not_instants() {

@@ -46,8 +46,8 @@ impl Alarms {
     /// Puts each child under its parent, or takes it out again.
     pub(in crate::engine) fn relate(&mut self, setup: &Setup) {
         for (child, parents) in UNDER {
-            let keys: Vec<AlarmKey> =
-                self.alarms.keys().copied().filter(|key| key.alarm == *child).collect();
+            let all = AlarmKey::plant(*child)..=AlarmKey { alarm: *child, of: Some(u16::MAX) };
+            let keys: Vec<AlarmKey> = self.alarms.range(all).map(|(key, _)| *key).collect();
             for key in keys {
                 let under = parents.iter().copied().find(|parent| {
                     self.stands(AlarmKey::plant(*parent)) && concerns(setup, key, *parent)

@@ -359,12 +359,16 @@ impl Guard {
             .solids_at(Point::Product)
             .filter_map(|sensor| self.probes[sensor].last().map(|(at, _)| now.since(at)))
             .min();
-        let age_text = age
-            .map_or_else(|| "since the start".to_owned(), |age| format!("for {:.0} s", age.secs()));
-        self.hold(cx, AlarmId::ProductProbeStale, active, true, || Evidence {
-            value: age.map(Span::secs),
-            limit: Some(limits.stale_min_secs),
-            text: format!("The product probe has not reported {age_text}, so the quality of the water was unknown."),
+        self.hold(cx, AlarmId::ProductProbeStale, active, true, || {
+            let since = age.map_or_else(
+                || "since the start".to_owned(),
+                |age| format!("for {:.0} s", age.secs()),
+            );
+            Evidence {
+                value: age.map(Span::secs),
+                limit: Some(limits.stale_min_secs),
+                text: format!("The product probe has not reported {since}, so the quality of the water was unknown."),
+            }
         });
 
         // After opening the probe must prove itself alive within a short time and volume.

@@ -685,12 +685,11 @@ impl Guard {
     }
 
     /// When something is due.
-    pub(super) fn deadlines(&self, setup: &Setup, due: &mut Vec<(Mono, &'static str)>) {
-        let mut add = |at: Option<Mono>, why: &'static str| {
-            if let Some(at) = at {
-                due.push((at, why));
-            }
-        };
+    pub(super) fn deadlines(
+        &self,
+        setup: &Setup,
+        add: &mut impl FnMut(Option<Mono>, &'static str),
+    ) {
         add(self.flow.deadline(), "end of a run");
         for (index, valve) in self.valves.iter().enumerate() {
             add(
@@ -709,16 +708,12 @@ impl Guard {
             }
             let limits = &setup.limits.guard;
             let just_after = Span::from_millis(1);
-            for most in [
-                probe.silence_flowing(sensor, limits),
-                probe.silence_returning(sensor, limits),
-                probe.silence_standby(sensor, limits),
-            ] {
+            for most in probe.silences(sensor, limits) {
                 add(Some(last + most + just_after), "a sensor's silence");
             }
         }
-        self.condition_deadlines(setup, &mut add);
-        self.proof_deadlines(setup, &mut add);
+        self.condition_deadlines(setup, add);
+        self.proof_deadlines(setup, add);
         add(self.order_deadline(setup), "the valve after its pump");
         add(self.permit.deadline(), "the permit's renewal");
         add(self.test_run.as_ref().map(|run| run.until), "the end of the test run");

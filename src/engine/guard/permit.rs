@@ -1,9 +1,8 @@
 //! The permit: may water run, why not, and what clears it. True even when every input is gone.
 
 use super::{Context, Guard, Known, opens_itself};
-use crate::engine::alarm::Alarms;
-use crate::engine::catalogue::{ALARMS, AlarmId, AlarmRow, Consequence};
-use crate::engine::output::{AlarmKey, Missing, Output, Permit};
+use crate::engine::catalogue::{AlarmId, AlarmRow, Consequence};
+use crate::engine::output::{Missing, Output, Permit};
 use crate::engine::setup::Setup;
 use crate::engine::time::{Mono, Span, Wall};
 use crate::settings::schema::{OnStop, Point, Role};
@@ -108,9 +107,11 @@ impl Guard {
     }
 
     fn missing(&self, cx: &Context<'_>) -> Vec<Missing> {
-        let mut missing: Vec<Missing> = ALARMS
-            .iter()
-            .filter(|row| self.withholds(row, cx.alarms))
+        let mut missing: Vec<Missing> = cx
+            .alarms
+            .all_standing()
+            .map(AlarmId::row)
+            .filter(|row| self.withholds(row))
             .map(|row| Missing {
                 cause: row.name.to_owned(),
                 kind: kind_word(row.consequence).into(),
@@ -227,10 +228,9 @@ impl Guard {
         }
     }
 
-    /// Whether an alarm of the catalogue withholds the permit now.
-    fn withholds(&self, row: &AlarmRow, alarms: &Alarms) -> bool {
-        let key = AlarmKey::plant(row.id);
-        if row.consequence == Consequence::Tell || !alarms.stands(key) || self.is_bypassed(row.id) {
+    /// Whether an alarm that stands withholds the permit now.
+    fn withholds(&self, row: &AlarmRow) -> bool {
+        if row.consequence == Consequence::Tell || self.is_bypassed(row.id) {
             return false;
         }
         if self.test_run.is_none() {

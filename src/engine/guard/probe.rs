@@ -122,8 +122,15 @@ impl Probe {
     /// How long it may be silent while a hold waits for it to be good again: as strict as while
     /// flowing, but no stricter than its own pace on standby.
     pub(super) fn silence_returning(&self, sensor: &SensorSetup, limits: &GuardLimits) -> Span {
+        self.silences(sensor, limits)[1]
+    }
+
+    /// All three: while water flows, while a hold waits, on standby.
+    pub(super) fn silences(&self, sensor: &SensorSetup, limits: &GuardLimits) -> [Span; 3] {
         let own_pace =
             Span::from_secs_f64(limits.stale_factor * self.interval.expected(false).secs());
-        self.silence_flowing(sensor, limits).max(own_pace).min(self.silence_standby(sensor, limits))
+        let flowing = self.silence_flowing(sensor, limits);
+        let standby = self.silence_standby(sensor, limits);
+        [flowing, flowing.max(own_pace).min(standby), standby]
     }
 }

@@ -143,20 +143,19 @@ impl Proofs {
 
 impl Guard {
     /// Everything on this plant that can be proven.
-    fn subjects(&self, setup: &Setup) -> Vec<Subject> {
-        let mut all = Vec::new();
+    fn subjects<'a>(&self, setup: &'a Setup) -> impl Iterator<Item = Subject> + use<'a> {
         let shows_water = self.meters.iter().any(Option::is_some)
             || setup.sensors_of(Point::Feed, Quantity::Pressure).next().is_some();
-        for valve in setup.actuators_of(Role::SupplyValve) {
-            if shows_water {
-                all.push(Subject::Valve(valve));
-            }
-            all.push(Subject::Will(valve));
-        }
-        all.extend(setup.solids_at(Point::Product).map(Subject::Probe));
-        all.extend(setup.sensors_of(Point::Room, Quantity::Leak).map(Subject::Leak));
-        all.extend(setup.sensors_of(Point::Store, Quantity::Full).map(Subject::Float));
-        all
+        let of_valve = move |valve| {
+            let own = shows_water.then_some(Subject::Valve(valve));
+            own.into_iter().chain([Subject::Will(valve)])
+        };
+        setup
+            .actuators_of(Role::SupplyValve)
+            .flat_map(of_valve)
+            .chain(setup.solids_at(Point::Product).map(Subject::Probe))
+            .chain(setup.sensors_of(Point::Room, Quantity::Leak).map(Subject::Leak))
+            .chain(setup.sensors_of(Point::Store, Quantity::Full).map(Subject::Float))
     }
 
     /// How long a proof of it is good for; `None`: the user does not want to be reminded.
@@ -181,8 +180,8 @@ impl Guard {
 
     /// Time until the first proof becomes overdue; negative when one is.
     pub(in crate::engine) fn proof_overdue_in(&self, setup: &Setup, now: Mono) -> Option<Span> {
-        let subjects = self.subjects(setup).into_iter();
-        subjects.filter_map(|subject| self.proof_due(setup, subject)).min().map(|at| at.since(now))
+        let dues = self.subjects(setup).filter_map(|subject| self.proof_due(setup, subject));
+        dues.min().map(|at| at.since(now))
     }
 
     /// Begins a proof that a person asked for.
@@ -215,7 +214,7 @@ impl Guard {
     }
 
     fn proof_named(&self, setup: &Setup, what: &str) -> Result<Subject, String> {
-        let subjects = self.subjects(setup);
+        let subjects: Vec<Subject> = self.subjects(setup).collect();
         let found = subjects.iter().copied().find(|subject| match subject {
             Subject::Valve(valve) => what == "valve" || what == setup.actuators[*valve].id,
             Subject::Will(valve) => {
@@ -485,7 +484,7 @@ impl Guard {
             return;
         }
         let settled = self.run.as_ref().is_some_and(|run| now.since(run.since) >= RUN_FIRST);
-        let due = self.subjects(setup).into_iter().find(|subject| {
+        let due = self.subjects(setup).find(|subject| {
             let wanted = match subject {
                 Subject::Valve(_) => opens_itself(setup.demand) && settled,
                 Subject::Will(_) => self.stopping.is_none(),
@@ -506,7 +505,6 @@ impl Guard {
         let now = cx.now.mono;
         let overdue: Vec<(Subject, Mono)> = self
             .subjects(setup)
-            .into_iter()
             .filter_map(|subject| Some((subject, self.proof_due(setup, subject)?)))
             .filter(|(_, due)| now >= *due)
             .collect();

@@ -76,9 +76,16 @@ impl MedianWindow {
     /// The median of the readings there are, for display while the window fills. Of two readings
     /// in the middle the larger one: on this plant larger is worse.
     pub fn partial(&self) -> Option<f64> {
-        let mut sorted: Vec<f64> = self.readings.iter().copied().collect();
+        // No allocation: the guard asks for several medians at every event.
+        let mut room = [0.0; READINGS_MAX];
+        let mut count = 0;
+        for (place, &reading) in room.iter_mut().zip(&self.readings) {
+            *place = reading;
+            count += 1;
+        }
+        let sorted = &mut room[..count];
         sorted.sort_unstable_by(f64::total_cmp);
-        sorted.get(sorted.len() / 2).copied()
+        sorted.get(count / 2).copied()
     }
 
     /// True once it gives values.

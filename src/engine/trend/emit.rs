@@ -51,7 +51,7 @@ struct Grid {
 impl Grid {
     fn of(setup: &Setup, key: ValueKey) -> Self {
         let row = key.signal.row();
-        let heartbeat = Span::from_secs(i64::from(row.heartbeat_secs));
+        let heartbeat = heartbeat(key);
         let sensor = key.of.and_then(|of| setup.sensors.get(usize::from(of)));
         match (key.signal, sensor) {
             (SignalId::Reading, Some(sensor)) => {
@@ -61,6 +61,11 @@ impl Grid {
             _ => Self { step: row.step, deadband: row.deadband, heartbeat },
         }
     }
+}
+
+/// How often an unchanged value is told; zero: never.
+fn heartbeat(key: ValueKey) -> Span {
+    Span::from_secs(i64::from(key.signal.row().heartbeat_secs))
 }
 
 /// Step and deadband of a sensor's cleaned reading. Deadbands after DEFAULTS (EEMUA 191 as cited
@@ -269,10 +274,10 @@ impl Emitter {
     }
 
     /// Sends what is due for its heartbeat.
-    pub(in crate::engine) fn beat(&mut self, setup: &Setup, now: Now, out: &mut Vec<ValueUpdate>) {
+    pub(in crate::engine) fn beat(&mut self, now: Now, out: &mut Vec<ValueUpdate>) {
         for at in 0..self.sent.len() {
-            let grid = Grid::of(setup, self.sent[at].latest.key);
-            if beat_due(&self.sent[at], grid.heartbeat, now.mono) {
+            let sent = &self.sent[at];
+            if beat_due(sent, heartbeat(sent.latest.key), now.mono) {
                 self.leave(at, now, true, out);
             }
         }
@@ -284,8 +289,8 @@ impl Emitter {
             .iter()
             .filter(|sent| sent.beats && sent.latest.datum.is_ok())
             .filter_map(|sent| {
-                let secs = sent.latest.key.signal.row().heartbeat_secs;
-                (secs > 0).then(|| sent.at + Span::from_secs(i64::from(secs)))
+                let every = heartbeat(sent.latest.key);
+                (every > Span::ZERO).then(|| sent.at + every)
             })
             .min()
     }

@@ -268,7 +268,7 @@ impl Trend {
             }
         }
         self.after(setup, now, out);
-        self.emitter.beat(setup, now, &mut out.values);
+        self.emitter.beat(now, &mut out.values);
         self.due = self.next_due(setup);
     }
 

@@ -228,6 +228,9 @@ impl Trend {
             let channel = &self.channels[sensor];
             let key = AlarmKey { alarm: AlarmId::SensorFault, of: Some(sensor as u16) };
             if let Some(trouble) = channel.told_trouble(probe, now.mono) {
+                if self.told.stands(key) {
+                    continue;
+                }
                 let minutes = now.mono.since(trouble.since).minutes();
                 let text = trouble_text(probe, trouble.why, minutes);
                 self.told.raise(key, None, None, text, out);
