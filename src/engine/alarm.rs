@@ -589,9 +589,13 @@ impl Alarms {
             let beside = Some((alarm.class, alarm.under, alarm.chattering));
             let is_new =
                 alarm.told != Some(state) || (alarm.is_raised() && alarm.told_beside != beside);
-            if all || is_new {
+            // Telling everything again after a start is no event: what a replay cannot know of must
+            // leave no trace.
+            if is_new {
                 alarm.told = Some(state);
                 alarm.told_beside = beside;
+            }
+            if all || is_new {
                 updates.push(AlarmUpdate {
                     key: *key,
                     state,

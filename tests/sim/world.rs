@@ -661,8 +661,10 @@ impl World {
     }
 
     fn stored_copies(&mut self) {
+        // Where one sensor's messages are retained, mostly all are.
+        let all = self.random.chance(0.5);
         for sensor in 0..self.setup.sensors.len() {
-            if self.random.chance(0.3) {
+            if all || self.random.chance(0.3) {
                 let is_state = self.setup.sensors[sensor].quantity.is_state();
                 let value = if is_state { 0.0 } else { self.random.between(0.0, 30.0) };
                 let was = self.rules.is_permitted();
