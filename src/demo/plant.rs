@@ -495,6 +495,14 @@ impl VirtualPlant {
             self.truth.permeate_gas_tds = gas_tds;
             let settled = Load { salt_ppm: self.membrane.base_ppm(), carbon_dioxide_mmol: gas };
             self.truth.settled_ppm = self.meter(settled).0;
+            // While a valve or a float closes, the flow falls and the salt does not: what passes then
+            // is the valve's doing.
+            let wide =
+                self.valve >= 1.0 && self.controls.valve_open && self.store.float_open() >= 1.0;
+            if wide || self.start.is_none() {
+                self.truth.settled_open_ppm = self.truth.settled_ppm;
+                self.truth.excess_open_ppm = self.membrane.excess_ppm();
+            }
             self.truth.rejection = 1.0 - self.truth.settled_ppm / feed_ppm;
             self.truth.rejection_salt = 1.0 - self.membrane.base_ppm() / feed_ppm;
             self.run(secs, permeate_litres, moved.excess_mg);
@@ -581,8 +589,8 @@ impl VirtualPlant {
         record.extra_salt_mg += excess_mg;
         running.permeate_mg += litres * truth.permeate_tds;
         record.peak_ppm = record.peak_ppm.max(truth.permeate_tds);
-        record.settled_ppm = truth.settled_ppm;
-        record.left_ppm = self.membrane.excess_ppm();
+        record.settled_ppm = truth.settled_open_ppm;
+        record.left_ppm = truth.excess_open_ppm;
         if record.litres >= running.next_trace_litres && running.trace.len() < TRACE_MAX {
             running.trace.push((record.litres, record.run_secs, truth.permeate_tds));
             running.next_trace_litres = record.litres + 0.005_f64.max(record.litres / 400.0);

@@ -60,9 +60,9 @@ pub struct StartTruth {
     /// Highest permeate, ppm of a perfect meter.
     pub peak_ppm: f64,
     /// What the membrane let through at the end without anything left from standing, ppm of a perfect
-    /// meter (salt and carbon dioxide).
+    /// meter (salt and carbon dioxide): the last moment with valve and float wide open.
     pub settled_ppm: f64,
-    /// Excess still there at the end, ppm.
+    /// Excess still there at that moment, ppm.
     pub left_ppm: f64,
     /// Litres until the permeate was within max(2 ppm, 10 % of the amplitude) of `settled_ppm`;
     /// `None` when it never was.
@@ -144,6 +144,10 @@ pub struct Truth {
 
     /// What the membrane lets through with nothing left from standing, ppm of a perfect meter.
     pub settled_ppm: f64,
+    /// The same at the last moment of this run, or the last one, with valve and float wide open.
+    pub settled_open_ppm: f64,
+    /// Excess from standing at that moment, ppm.
+    pub excess_open_ppm: f64,
     /// 1 - `settled_ppm` / `feed_tds`: what perfect probes would show once settled.
     pub rejection: f64,
     /// The same for salt alone, without carbon dioxide.

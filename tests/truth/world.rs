@@ -3,11 +3,12 @@
 
 use super::naive::Naive;
 use super::plan::{self, Stretch};
-use permeated::demo::parameters::PlantParameters;
+use permeated::demo::parameters::{PlantParameters, VesselParameters};
 use permeated::demo::plant::VirtualPlant;
 use permeated::demo::probes::{Broken, Place, ProbeParameters, Probes};
 use permeated::demo::random::Random;
 use permeated::demo::truth::{StartTruth, Truth};
+use permeated::demo::vessel::VesselTruth;
 use permeated::engine::Engine;
 use permeated::engine::catalogue::{AlarmId, Consequence, SignalId};
 use permeated::engine::event::{Ask, Command, Event, Found, Reading, ServiceEntry, Started};
@@ -502,7 +503,8 @@ impl World {
     fn record(&mut self, data: &serde_json::Value) {
         let number = |key: &str| data.get(key).and_then(serde_json::Value::as_f64);
         let Some(began) = number("began") else { return };
-        let truth_settled = self.plant.truth().settled_ppm;
+        // Not what passes while valve or float closes: the flow falls then and the salt does not.
+        let truth_settled = self.plant.truth().settled_open_ppm;
         self.report.starts.push(StartLook {
             began: (began - EPOCH as f64) / 1000.0,
             reached: data.get("settled-reached") == Some(&serde_json::Value::Bool(true)),
@@ -860,7 +862,12 @@ impl World {
             return;
         };
         let t = self.plant.truth();
-        let truth = t.vessels.iter().map(|v| v.middle_eq).sum::<f64>() / t.vessels.len() as f64;
+        // Until a vessel is to be changed, which is when three tenths pass, as everywhere here.
+        let until = |(vessel, p): (&VesselTruth, &VesselParameters)| {
+            vessel.middle_eq * (1.0 + p.width_share * (0.3f64 / 0.7).ln())
+        };
+        let count = t.vessels.len() as f64;
+        let truth = t.vessels.iter().zip(&self.p.vessels).map(until).sum::<f64>() / count;
         let worth = if plan::knows_chemistry(self.seed) {
             1.0
         } else {

@@ -8,6 +8,7 @@
 //! Absent on purpose: general optimisers, and start values that a caller would have to guess.
 
 pub mod display;
+pub mod informed;
 pub mod lead;
 pub mod least;
 pub mod special;

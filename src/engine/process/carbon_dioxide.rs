@@ -167,6 +167,13 @@ fn davies(ionic_strength: f64) -> f64 {
     10f64.powf(-0.509 * (root / (1.0 + root) - 0.3 * ionic_strength))
 }
 
+/// Carbon dioxide in mmol/L of water with this alkalinity (mg/L as CaCO3) and pH at the temperature of
+/// the water: colder water holds more of it at the same pH (a quarter more at 12 C than at 25). Ideal
+/// solution; 0 outside of what [`FeedCarbonate::from_analysis`] takes.
+pub fn from_tap(at: Celsius, alkalinity: f64, ph: f64) -> f64 {
+    FeedCarbonate::from_analysis(at, alkalinity, ph, 0.0).map_or(0.0, |feed| feed.gas.max(0.0))
+}
+
 /// What loads the anion side of the resin behind a membrane, meq/L.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct AnionLoad {
@@ -256,6 +263,16 @@ mod tests {
         let ideal = FeedCarbonate::from_analysis(t, 100.0, 7.5, 0.0).expect("in range").gas;
         let real = FeedCarbonate::from_analysis(t, 100.0, 7.5, 0.005).expect("in range").gas;
         assert!((0.92..0.97).contains(&(real / ideal)), "{}", real / ideal);
+    }
+
+    /// pK1 6.352 at 25 and 6.464 at 10 C (Plummer & Busenberg 1982, table of their constants, from
+    /// memory): 10^0.112 is 1.29.
+    #[test]
+    fn cold_water_holds_more_gas_at_the_same_ph() {
+        let warm = from_tap(Celsius::new(25.0), 100.0, 7.5);
+        let cold = from_tap(Celsius::new(10.0), 100.0, 7.5);
+        assert!((cold / warm - 1.29).abs() < 0.02, "{}", cold / warm);
+        assert_eq!(from_tap(Celsius::new(25.0), 100.0, 14.0), 0.0);
     }
 
     #[test]

@@ -16,6 +16,7 @@ pub mod conductivity;
 pub mod creep;
 pub mod hammer;
 pub mod ions;
+pub mod learned;
 pub mod membrane;
 pub mod normalise;
 pub mod prefilter;

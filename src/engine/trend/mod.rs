@@ -37,10 +37,11 @@ use super::catalogue::{AlarmId, Of, SignalId};
 use super::event::{Found, ServiceEntry, Started};
 use super::output::{AlarmKey, LogEntry, ValueKey, ValueUpdate};
 use super::phase::Phase;
+use super::process::learned::Learned;
 use super::setup::{PartIx, SensorIx, Setup};
 use super::time::{Mono, Now, Span, Wall};
 use super::value::NoReading;
-use crate::settings::schema::PartKind;
+use crate::settings::schema::{PartKind, Point};
 use crate::units::{Litres, LitresPerMinute, Quantity};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
@@ -124,8 +125,9 @@ pub struct Trend {
     idle_since: Option<Mono>,
     /// A run was under way when the daemon went away; it may still be, since this start.
     resumed: Option<Mono>,
-    /// Wash-out constants of the last starts, in litres.
-    constants: VecDeque<f64>,
+    /// What the starts have taught about the membrane.
+    #[serde(default)]
+    learned: Learned,
     /// Settled values of the last starts, in ppm.
     settled_values: VecDeque<f64>,
     /// Starts in a row that ended before the permeate had settled.
@@ -166,7 +168,7 @@ impl Trend {
             paused: None,
             idle_since: None,
             resumed: None,
-            constants: VecDeque::new(),
+            learned: Learned::default(),
             settled_values: VecDeque::new(),
             unsettled: 0,
             totals_at: None,
@@ -354,7 +356,7 @@ impl Trend {
         }
         if setup.parts[ix].kind == PartKind::Membrane {
             self.membrane.changed(self.water.run_secs);
-            self.constants.clear();
+            self.learned.changed();
             self.settled_values.clear();
             for alarm in [AlarmId::RejectionLow, AlarmId::SaltPassageHigh, AlarmId::RecoveryOff] {
                 let key = AlarmKey::plant(alarm);
@@ -397,6 +399,9 @@ impl Trend {
         let times = apart / together;
         let u = probe.unit.difference_to_canonical(u);
         let corrected = if times > CORRECTED_FROM && probe.is_solids() && u > 0.0 {
+            if matches!(probe.point, Point::Permeate | Point::Feed | Point::Supply) {
+                self.learned.rescaled();
+            }
             self.channels[ix].corrected(shown.value, by_hand, u)
         } else {
             None

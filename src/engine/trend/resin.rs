@@ -8,13 +8,14 @@
 //! uncertainty and is never silently nothing.
 
 use crate::engine::process::capacity::{Capacity, Interval};
+use crate::engine::process::carbon_dioxide;
 use crate::engine::process::creep::Costs;
 use crate::engine::process::resin::{Account, Conversion, Load, Remaining, Use};
 use crate::engine::setup::{PartIx, Setup};
 use crate::engine::time::{Mono, Span};
 use crate::engine::value::{self, Basis, Flag, NoReading, Reason, Valued};
 use crate::settings::schema::PartKind;
-use crate::units::{Equivalents, Litres, Milligrams, Ratio, Tds};
+use crate::units::{Celsius, Equivalents, Litres, Milligrams, Ratio, Tds};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 
@@ -38,6 +39,9 @@ struct Vessel {
     exhausted: bool,
     /// Some of its inlet was not measured.
     assumed: bool,
+    /// Share of the salt that passed it in the last run that told, and the charge then.
+    #[serde(default)]
+    front: Option<(f64, f64)>,
 }
 
 /// What vessels of one kind are believed to hold.
@@ -64,6 +68,9 @@ pub(super) struct Resin {
     beliefs: Vec<Belief>,
     alkalinity: Option<f64>,
     ph: Option<f64>,
+    /// Water at the membrane, C.
+    #[serde(default)]
+    celsius: Option<f64>,
     /// Resin litres up to which the accounts reach.
     until: f64,
     /// Last inlet reading of this run, ppm.
@@ -89,12 +96,13 @@ pub(super) struct VesselValues {
     pub(super) order_by: Option<f64>,
 }
 
-/// Carbon dioxide of water with this alkalinity (mg/L as CaCO3) and pH, in meq/L for the resin:
-/// `Alk 10^(pK1 - pH)`, which passes the membrane whole (reference sheet 5.3). pK1 6.352 at 25 °C
-/// (Plummer & Busenberg 1982).
-fn carbon_dioxide(alkalinity: f64, ph: f64) -> f64 {
-    alkalinity / 50.043_45 * 10f64.powf(6.352 - ph)
-}
+/// Temperature of a tap that nobody measures, C (judgement: between winter and summer).
+const TAP_CELSIUS: f64 = 15.0;
+/// A front that shows so much of the salt, in ppm and as a share, tells where its middle is.
+const FRONT_PPM: f64 = 1.0;
+const FRONT_SHARE: f64 = 0.1;
+/// Relative standard uncertainty of the charge at which a front was seen: it moves on between looks.
+const FRONT_U: f64 = 0.04;
 
 impl Resin {
     pub(super) fn new(setup: &Setup) -> Self {
@@ -103,6 +111,7 @@ impl Resin {
             beliefs: Vec::new(),
             alkalinity: setup.assumed.alkalinity_mg_per_litre,
             ph: setup.assumed.ph,
+            celsius: None,
             until: 0.0,
             inlet: None,
             last_inlet: None,
@@ -157,7 +166,10 @@ impl Resin {
 
     pub(super) fn conversion(&self, setup: &Setup) -> Conversion {
         let invisible = match (self.alkalinity, self.ph) {
-            (Some(alkalinity), Some(ph)) => Some(carbon_dioxide(alkalinity, ph)),
+            (Some(alkalinity), Some(ph)) => {
+                let celsius = self.celsius.unwrap_or(TAP_CELSIUS);
+                Celsius::checked(celsius).map(|at| carbon_dioxide::from_tap(at, alkalinity, ph))
+            }
             _ => None,
         };
         Conversion::typical(setup.ppm_factor, invisible)
@@ -167,6 +179,11 @@ impl Resin {
     pub(super) fn analysis(&mut self, alkalinity: Option<f64>, ph: Option<f64>) {
         self.alkalinity = alkalinity.or(self.alkalinity);
         self.ph = ph.or(self.ph);
+    }
+
+    /// Temperature of the water, for the carbon dioxide in it.
+    pub(super) fn temperature(&mut self, celsius: Option<f64>) {
+        self.celsius = celsius.or(self.celsius);
     }
 
     /// First vessel in the order of flow.
@@ -289,14 +306,37 @@ impl Resin {
         }
     }
 
+    /// A run showed behind the first vessel `outlet` ppm of salt of the `inlet` that enters it.
+    pub(super) fn lead_shows(&mut self, outlet: f64, inlet: f64) {
+        if let Some(lead) = self.vessels.first_mut().filter(|lead| !lead.exhausted) {
+            let share = (outlet / inlet.max(1e-9)).clamp(0.0, 0.98);
+            let told = outlet >= FRONT_PPM && share >= FRONT_SHARE;
+            lead.front = told.then(|| (share, lead.account.used().get()));
+        }
+    }
+
     /// The first vessel was seen to be spent: the belief learns from it, once for each charge.
-    pub(super) fn lead_exhausted(&mut self, setup: &Setup) {
+    pub(super) fn lead_exhausted(&mut self, setup: &Setup, outlet: f64, inlet: Option<f64>) {
+        if let Some(inlet) = inlet {
+            self.lead_shows(outlet, inlet);
+        }
         let Some(lead) = self.vessels.first_mut().filter(|lead| !lead.exhausted) else { return };
         lead.exhausted = true;
-        let (used, u) = (lead.account.used(), lead.account.relative_u(GAIN_U));
+        let (share, used) = lead.front.unwrap_or((0.5, lead.account.used().get()));
+        let u = lead.account.relative_u(GAIN_U).hypot(FRONT_U);
         if let Some(part) = self.lead(setup) {
-            self.belief(setup, part).exhausted(used, u);
+            self.belief(setup, part).seen_passing(Equivalents::new(used), share, u);
         }
+    }
+
+    /// Litres of the first vessel's charge, probability that one of its kind would be spent by now,
+    /// and carbon dioxide that reaches it in mmol/L where chemistry is known.
+    pub(super) fn lead_state(&self, setup: &Setup) -> Option<(f64, f64, Option<f64>)> {
+        let lead = self.vessels.first()?;
+        let part = self.part_of(setup, lead)?;
+        let charge = self.known_belief(setup, part)?.charge(lead.account.used());
+        let gas = self.conversion(setup).invisible;
+        Some((lead.account.litres().get(), charge.spent_by_now(), gas))
     }
 
     /// A vessel was filled anew. Gives a line about the charge that ended; `None` for no vessel.
@@ -313,7 +353,13 @@ impl Resin {
         if let Some(ix) = ix
             && !old.exhausted
         {
-            self.belief(setup, ix).survived(used);
+            match old.front {
+                Some((share, at)) => {
+                    let u = old.account.relative_u(GAIN_U).hypot(FRONT_U);
+                    self.belief(setup, ix).seen_passing(Equivalents::new(at), share, u);
+                }
+                None => self.belief(setup, ix).survived(used),
+            }
         }
         format!(
             "{}: the charge that ended had treated {:.0} L and taken up {:.3} eq ({})",
@@ -507,7 +553,7 @@ impl Resin {
 
 impl Vessel {
     fn fresh(part: String) -> Self {
-        Self { part, account: Account::new(), exhausted: false, assumed: false }
+        Self { part, account: Account::new(), exhausted: false, assumed: false, front: None }
     }
 }
 
@@ -524,7 +570,7 @@ mod tests {
             (100.0, 8.0, 0.044_49),
             (200.0, 7.6, 0.2248),
         ] {
-            let ours = carbon_dioxide(alkalinity, ph);
+            let ours = carbon_dioxide::from_tap(Celsius::new(25.0), alkalinity, ph);
             assert!((ours - wanted).abs() < 0.011 * wanted, "{alkalinity} {ph}: {ours}");
         }
     }

@@ -6,7 +6,8 @@
 //! came has no first water.
 
 use crate::engine::fit::display::Display;
-use crate::engine::process::start::{Axis, SettledRule, Start, Trace, analyse};
+use crate::engine::process::learned::Learned;
+use crate::engine::process::start::{Axis, Conditions, SettledRule, Start, Trace, analyse};
 use crate::engine::setup::Setup;
 use crate::engine::time::{Mono, Span, Wall};
 use crate::engine::value::{self, Basis, Flag, NoReading, Reason, Valued};
@@ -113,15 +114,16 @@ impl Run {
         }
     }
 
-    /// Takes a cleaned reading of the permeate. `before`: settled value of earlier starts; `feed`:
-    /// the ceiling of first water.
+    /// Takes a cleaned reading of the permeate under these conditions; the feed is also the ceiling of
+    /// first water. `learned`: what earlier starts taught.
     pub(super) fn reading(
         &mut self,
         setup: &Setup,
         at: Mono,
         live_litres: f64,
-        shown: f64,
-        (display, before, feed): (Display, Option<f64>, Option<f64>),
+        (display, shown): (Display, f64),
+        conditions: Conditions,
+        learned: &Learned,
     ) {
         let Some(reading) = Tds::checked(shown) else { return };
         if self.recorded {
@@ -137,14 +139,16 @@ impl Run {
         for (axis, trace) in
             [(Axis::Litres, &mut self.by_litres), (Axis::Minutes, &mut self.by_minutes)]
         {
-            trace.get_or_insert_with(|| Trace::new(axis, display)).push(litres, age, reading);
+            let trace = trace.get_or_insert_with(|| Trace::new(axis, display));
+            trace.push(litres, age, reading, conditions);
         }
         let over = self.on_axis(setup.limits.stages.settled_litres);
         if self.settled.is_none() && x >= over.max(self.next_try) {
             // The fit costs more than all the rest: not at every reading.
-            self.next_try = x + over / 8.0;
-            let reached =
-                self.analyse(setup, before, feed).is_some_and(|start| start.settled.is_ok());
+            self.next_try = (x + over / 8.0).max(1.1 * x);
+            let reached = self
+                .analyse(setup, at, (display, learned), conditions.feed)
+                .is_some_and(|start| start.settled.is_ok());
             if reached {
                 self.settled = Some(Settled { at, x });
             }
@@ -177,20 +181,28 @@ impl Run {
         let x = self.x(now, live_litres);
         let over = setup.limits.stages.settled_litres;
         match self.settled {
-            Some(settled) => x >= (1.5 * settled.x).max(settled.x + self.on_axis(over)),
+            Some(settled) => x >= (3.0 * settled.x).max(settled.x + 2.0 * self.on_axis(over)),
             None => x >= self.on_axis(RECORD_LITRES.max(4.0 * over)),
         }
     }
 
-    fn analyse(&self, setup: &Setup, before: Option<f64>, feed: Option<f64>) -> Option<Start> {
+    fn analyse(
+        &self,
+        setup: &Setup,
+        now: Mono,
+        (display, learned): (Display, &Learned),
+        feed: Option<f64>,
+    ) -> Option<Start> {
         let limits = &setup.limits.stages;
         let rule = SettledRule {
             slope: Tds::checked(limits.settled_slope_ppm)?,
             over: Litres::checked(limits.settled_litres)?,
             over_time: Span::from_secs_f64(60.0 * limits.settled_litres / NOMINAL_FLOW),
         };
-        let tds = |value: f64| Tds::checked(value);
-        analyse(self.trace()?, rule, before.and_then(tds), feed.and_then(tds))
+        let trace = self.trace()?;
+        let of = (self.axis, trace.kind());
+        let known = learned.known(now, of, display.least(), NOMINAL_FLOW);
+        analyse(trace, rule, &known, feed.and_then(Tds::checked))
     }
 
     /// What this start was like; `None` without a single reading.
@@ -198,12 +210,11 @@ impl Run {
         &self,
         setup: &Setup,
         now: Mono,
-        before: Option<f64>,
+        (display, learned): (Display, &Learned),
         feed: Option<f64>,
-        display: Display,
         gains: Gains,
     ) -> Option<Record> {
-        let start = self.analyse(setup, before, feed)?;
+        let start = self.analyse(setup, now, (display, learned), feed)?;
         let step_u = display.variance().sqrt();
         let absent = NoReading::Unsupported;
         let of_gain = |value: f64, u: f64| u.hypot(value * gains.probe);

@@ -22,7 +22,7 @@ pub(super) const PAUSE_MAX: Span = Span::from_secs(20);
 const RESUMES_WITHIN: Span = Span::from_secs(60);
 /// Starts in a row without a settled value that are told.
 const UNSETTLED_TOLD: u32 = 3;
-/// Wash-out constants and settled values remembered.
+/// Settled values remembered.
 const REMEMBERED: usize = 9;
 
 impl Trend {
@@ -135,15 +135,14 @@ impl Trend {
             meter: self.permeate_meter_gain(setup),
             litres: self.water.basis(Flow::Permeate).unwrap_or_default(),
         };
-        let before = median(self.settled_values.iter().copied());
         let feed = self.feed_level(setup, now).map(|feed| feed.value);
         let Some(run) = &mut self.run else { return };
         run.recorded = true;
         let run = run.clone();
-        let record = run.record(setup, now.mono, before, feed, display, gains);
+        let record = run.record(setup, now.mono, (display, &self.learned), feed, gains);
         let reached = record.as_ref().map(|record| record.start.settled.is_ok());
         if let Some(record) = &record {
-            self.learn(setup, &run, record);
+            self.learn(setup, now, &run, record, display);
             self.publish_start(setup, now, &run, record, out);
         }
         out.logs.push(entry(now, &run, record.as_ref(), probe.is_some()));
@@ -154,9 +153,11 @@ impl Trend {
         }
     }
 
-    fn learn(&mut self, setup: &Setup, run: &Run, record: &Record) {
-        if let (Ok(curve), Axis::Litres) = (&record.start.fit, record.start.axis) {
-            remember(&mut self.constants, curve.first.constant);
+    fn learn(&mut self, setup: &Setup, now: Now, run: &Run, record: &Record, display: Display) {
+        if let Some(passage) = record.start.fitted.as_ref().filter(|_| !run.joined) {
+            let reached = record.start.settled.is_ok();
+            let of = (record.start.axis, record.start.kind);
+            self.learned.take(now.mono, of, display.least(), passage, reached);
         }
         if let Ok(settled) = &record.settled {
             remember(&mut self.settled_values, settled.value);
@@ -359,7 +360,6 @@ fn entry(now: Now, run: &Run, record: Option<&Record>, has_probe: bool) -> LogEn
                 "settle-secs": number(&record.settle_secs),
                 "extra-mg": number(&record.extra),
                 "extra-u": spread(&record.extra),
-                "extra-by": start.extra.map(|extra| extra.by),
                 "extra-so-far": start.extra.map(|extra| extra.so_far),
                 "first-reading-misses-mg": short(record.before_first),
                 "to-drain": run.first_diverted,

@@ -1,14 +1,14 @@
 //! After every call: what follows from it, and what is told.
 
 use super::channel::Clean;
-use super::starts::median;
 use super::water::Flow;
 use super::{Observation, Results, TOTALS_EVERY, Trend, of_plant, of_sensor};
 use crate::engine::catalogue::{AlarmId, SignalId};
 use crate::engine::output::AlarmKey;
+use crate::engine::process::start::Conditions;
 use crate::engine::setup::{SensorIx, SensorSetup, Setup};
 use crate::engine::time::{Mono, Now, Span};
-use crate::engine::value::{self, Flag, NoReading, Reason, Valued};
+use crate::engine::value::{self, Basis, Flag, NoReading, Reason, Valued};
 use crate::settings::schema::Point;
 use crate::units::Quantity;
 
@@ -78,19 +78,36 @@ impl Trend {
             return;
         }
         let display = self.channels[sensor].display(&setup.sensors[sensor]);
-        let before = median(self.settled_values.iter().copied());
-        let feed = self.feed_level(setup, now).map(|feed| feed.value);
         // A message that was held up belongs to the water of then.
         let held = now.mono.since(clean.at).max(Span::ZERO).minutes();
         let flow = self.water.flow(setup, now.mono, Flow::Permeate).map_or(0.0, |flow| flow.value);
         let live = self.water.live(Flow::Permeate) - held * flow;
+        let conditions = self.conditions(setup, now);
         if let Some(run) = &mut self.run {
-            run.reading(setup, clean.at, live, clean.value, (display, before, feed));
+            let shown = (display, clean.value);
+            run.reading(setup, clean.at, live, shown, conditions, &self.learned);
             if run.settled.is_some() {
                 self.channels[sensor].settled(clean);
             }
         }
         self.resin_water(setup, now, display.middle(clean.value));
+    }
+
+    /// What decides how much salt passes the membrane now.
+    fn conditions(&self, setup: &Setup, now: Now) -> Conditions {
+        let measured = |flow: &Valued<f64>| flow.basis != Basis::Assumed;
+        Conditions {
+            feed: self.feed_level(setup, now).map(|feed| feed.value),
+            flow: self
+                .water
+                .flow(setup, now.mono, Flow::Permeate)
+                .filter(measured)
+                .map(|flow| flow.value),
+            celsius: self
+                .temperature_near(setup, now.mono, Point::Permeate)
+                .filter(|t| t.basis != Basis::Assumed)
+                .map(|t| t.value),
+        }
     }
 
     /// What follows from a call.

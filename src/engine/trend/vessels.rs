@@ -9,11 +9,16 @@ use super::run::Run;
 use super::starts::median;
 use super::{Results, Trend, of_part};
 use crate::engine::catalogue::{AlarmId, SignalId};
+use crate::engine::fit::washout::Sample;
 use crate::engine::output::AlarmKey;
+use crate::engine::process::breakthrough::{Around, Pattern, Verdict, pattern};
+use crate::engine::process::carbon_dioxide::plateau;
 use crate::engine::setup::{SensorIx, Setup};
 use crate::engine::time::{Now, Span};
 use crate::settings::schema::Point;
+use crate::units::Celsius;
 use serde::{Deserialize, Serialize};
+use std::collections::VecDeque;
 
 /// Litres over which an outlet must stand above a limit (DEFAULTS: 1 L).
 const ABOVE_LITRES: f64 = 1.0;
@@ -26,6 +31,9 @@ const GAS_PPM: (f64, f64) = (0.7, 2.5);
 const GAS_LITRES: f64 = 0.25;
 /// Share of the resin that the account must say is left before gas is the likely cause.
 const GAS_RESIN_LEFT: f64 = 0.25;
+/// Runs of an outlet that are remembered, and readings of one.
+const HISTORY: usize = 60;
+const SHOWN: usize = 200;
 /// Product below this over a litre is pure again.
 const PURE_PPM: f64 = 0.5;
 /// Delivery and a week: order when nine charges in ten last no longer than this, days (DEFAULTS).
@@ -65,7 +73,7 @@ impl Above {
 }
 
 /// What the probes behind the vessels have shown.
-#[derive(Clone, Copy, Debug, Default, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub(super) struct Outlets {
     begun: Above,
     spent: Above,
@@ -76,6 +84,15 @@ pub(super) struct Outlets {
     judged: f64,
     product_from: Option<f64>,
     product_judged: f64,
+    /// What the outlet of the first vessel showed in this run, once settled.
+    #[serde(default)]
+    shown: Vec<f64>,
+    /// One value for each run: litres of the charge, ppm as displayed.
+    #[serde(default)]
+    history: VecDeque<Sample>,
+    /// Permeate while that outlet was still pure, ppm.
+    #[serde(default)]
+    inlet_pure: Option<f64>,
 }
 
 impl Outlets {
@@ -91,6 +108,8 @@ impl Outlets {
             spent: keep(self.spent),
             gas: keep(self.gas),
             pure: Above::default(),
+            history: std::mem::take(&mut self.history),
+            inlet_pure: self.inlet_pure,
             ..Self::default()
         };
     }
@@ -134,8 +153,62 @@ impl Trend {
         }
     }
 
+    /// What the outlet of the first vessel lets through, by all its runs and by this reading.
+    fn lead_pattern(&self, setup: &Setup, value: f64) -> Option<Verdict> {
+        let single = setup.vessels().len() < 2;
+        let point = if single { Point::Product } else { Point::Between };
+        let sensor = setup.solids_at(point).next()?;
+        let display = self.channels[sensor].display(&setup.sensors[sensor]);
+        let (treated, spent_by_now, gas) = self.resin.lead_state(setup)?;
+        let inlet = self.settled_permeate(setup)?;
+        let at = Celsius::new(25.0);
+        let plateau = gas.and_then(|gas| plateau(at, gas, setup.ppm_factor)).map(|p| p.get());
+        let around = Around {
+            inlet,
+            inlet_before: self.outlets.inlet_pure,
+            spent_by_now: Some(spent_by_now),
+            plateau,
+            treated,
+        };
+        let mut seen: Vec<Sample> = self.outlets.history.iter().copied().collect();
+        seen.push(Sample { x: treated, y: value });
+        Some(pattern(&seen, &around, display))
+    }
+
+    /// A run is over: what the outlet of the first vessel showed joins its history.
+    fn lead_run_ended(&mut self, setup: &Setup) {
+        let Some(shown) = median(self.outlets.shown.drain(..)) else { return };
+        let Some((treated, ..)) = self.resin.lead_state(setup) else { return };
+        let Some(inlet) = self.settled_permeate(setup) else { return };
+        if self.outlets.history.len() == HISTORY {
+            self.outlets.history.pop_front();
+        }
+        self.outlets.history.push_back(Sample { x: treated, y: shown });
+        if shown < PURE_PPM {
+            let before = self.outlets.inlet_pure.unwrap_or(inlet);
+            self.outlets.inlet_pure = Some(before + 0.2 * (inlet - before));
+        }
+        let gas = self.lead_pattern(setup, shown).is_some_and(|v| v.pattern == Pattern::Gas);
+        self.resin.lead_shows(if gas { 0.0 } else { shown }, inlet);
+    }
+
+    /// Tells that what stands behind the resin looks like carbon dioxide.
+    fn tell_gas(&mut self, setup: &Setup, place: &str, value: f64, out: &mut Results) {
+        let key = AlarmKey::plant(AlarmId::ProductReadingSuspect);
+        let left = self.resin.lead_left(setup).map_or(String::new(), |left| {
+            format!(" and the account says {:.0} % of the resin is left", 100.0 * left)
+        });
+        let text = format!(
+            "{place} reads a steady {value:.1} ppm in two runs while the permeate is unchanged{left}: typical of carbon dioxide from your tap. Stir a cup for an hour and read again; if it falls, plan airing of the permeate or an anion stage rather than new resin.",
+        );
+        self.told.raise(key, Some(value), Some(GAS_PPM.0), text, out);
+    }
+
     fn judge_lead(&mut self, setup: &Setup, litres: f64, value: f64, out: &mut Results) {
         let limits = &setup.limits.stages;
+        if self.outlets.shown.len() < SHOWN {
+            self.outlets.shown.push(value);
+        }
         let permeate = self.settled_permeate(setup);
         let spent_at = permeate.map_or(limits.lead_spent_ppm, |p| {
             limits.lead_spent_ppm.max(limits.lead_spent_share * p)
@@ -146,7 +219,20 @@ impl Trend {
         let begun = outlets.begun.take(litres, value >= limits.lead_begun_ppm, ABOVE_LITRES);
         let spent = outlets.spent.take(litres, value >= spent_at, ABOVE_LITRES);
         let single = setup.vessels().len() < 2;
-        if begun && !single {
+        let begun = begun && !single && {
+            let verdict = self.lead_pattern(setup, value);
+            match verdict.map(|v| (v.pattern, v.log_odds)) {
+                Some((Pattern::Gas, _)) => {
+                    self.tell_gas(setup, "The water behind the first vessel", value, out);
+                    false
+                }
+                // Not decided, more likely gas, and lower than a front of any use: the second vessel
+                // holds, so there is time to see which.
+                Some((Pattern::CannotTell, odds)) => odds < 0.0 || value >= GAS_PPM.1,
+                _ => true,
+            }
+        };
+        if begun {
             let key = AlarmKey::plant(AlarmId::LeadBegun);
             let text = format!(
                 "The first vessel lets {value:.1} ppm through in two runs in a row; the second still holds, so the water is good. Order resin now{}.",
@@ -155,7 +241,7 @@ impl Trend {
             self.told.raise(key, Some(value), Some(limits.lead_begun_ppm), text, out);
         }
         if spent {
-            self.resin.lead_exhausted(setup);
+            self.resin.lead_exhausted(setup, value, permeate);
             if single {
                 return;
             }
@@ -228,6 +314,13 @@ impl Trend {
         if !gas {
             return;
         }
+        // Behind a single vessel its whole course speaks.
+        if setup.vessels().len() < 2
+            && self.lead_pattern(setup, value).is_some_and(|v| v.pattern == Pattern::Gas)
+        {
+            self.tell_gas(setup, "The product", value, out);
+            return;
+        }
         // Everything that could tell it from breakthrough must speak, and speak for gas.
         let before = median(self.settled_values.iter().copied());
         let (Some(permeate), Some(before)) = (self.settled_permeate(setup), before) else { return };
@@ -237,17 +330,16 @@ impl Trend {
         if self.told.stands(AlarmKey::plant(AlarmId::LeadSpent)) {
             return;
         }
-        let text = format!(
-            "The product stands at {value:.1} ppm in two runs while the permeate is unchanged at {permeate:.1} ppm and the account says {:.0} % of the resin is left: typical of carbon dioxide from your tap. Stir a cup for an hour and read again; if it falls, plan airing of the permeate or an anion stage rather than new resin.",
-            100.0 * left,
-        );
-        self.told.raise(key, Some(value), Some(GAS_PPM.0), text, out);
+        if left > 0.0 {
+            self.tell_gas(setup, "The product", value, out);
+        }
     }
 
     /// A run is over.
     pub(super) fn judge_run(&mut self, setup: &Setup, now: Now, run: &Run, out: &mut Results) {
         let judged = self.outlets.judged >= ABOVE_LITRES;
         let product_judged = self.outlets.product_judged >= ABOVE_LITRES;
+        self.lead_run_ended(setup);
         self.outlets.begun.run_ended(judged);
         self.outlets.spent.run_ended(judged);
         self.outlets.gas.run_ended(product_judged);
@@ -331,6 +423,8 @@ impl Trend {
     pub(super) fn resin_water(&mut self, setup: &Setup, now: Now, inlet: f64) {
         let outlets = self.outlet_readings(setup, now);
         let to_resin = self.water.to_resin;
+        let celsius = self.temperature_near(setup, now.mono, Point::Feed).map(|t| t.value);
+        self.resin.temperature(celsius);
         self.resin.water(setup, now.mono, to_resin, inlet, outlets);
     }
 
