@@ -591,6 +591,10 @@ alarms! {
         "The first water of a new part does not go to the drain.",
         "Lead it to the drain by a test run, a divert or a hose.",
         "The end of the run-in.";
+    ProbeDrift = 108, "probe-drift", Tell, Soon, Sensor, false, false,
+        "This probe of the membrane seems to drift: the salt passage moves steadily and the flow does not.",
+        "Hold a handheld beside it and enter the reading.",
+        "A handheld entry.";
 }
 
 #[cfg(test)]

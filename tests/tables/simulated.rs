@@ -4,10 +4,13 @@
 //! those the project sets itself for creep, resin and the pattern of carbon dioxide.
 
 use permeated::engine::fit::display::Display;
+use permeated::engine::fit::informed::Known;
 use permeated::engine::fit::washout::Sample;
 use permeated::engine::process::breakthrough::{Around, Pattern, pattern};
 use permeated::engine::process::capacity::{Capacity, Counting};
-use permeated::engine::process::start::{Axis, NotReached, SettledRule, Trace, analyse};
+use permeated::engine::process::start::{
+    Axis, Conditions, NotReached, SettledRule, Trace, analyse,
+};
 use permeated::engine::time::Span;
 use permeated::units::{Equivalents, Litres, Tds};
 
@@ -89,6 +92,7 @@ impl TrueStart {
                 Litres::new(litres),
                 Span::from_secs_f64(secs),
                 Tds::new(y.round().max(0.0)),
+                Conditions::default(),
             );
         }
     }
@@ -108,7 +112,8 @@ fn whole_starts() {
     for _ in 0..STARTS {
         let end = dice.between(8.0, 20.0);
         let truth = TrueStart::made(&mut dice, end);
-        let start = analyse(&truth.trace, SettledRule::default(), None, None).expect("readings");
+        let start = analyse(&truth.trace, SettledRule::default(), &Known::usual(1.0, 1.0), None)
+            .expect("readings");
         fitted += usize::from(start.fit.is_ok());
         let Ok(level) = start.settled else { continue };
         reached += 1;
@@ -153,7 +158,8 @@ fn starts_cut_short() {
         if truth.trace.len() < 3 {
             continue;
         }
-        let start = analyse(&truth.trace, SettledRule::default(), None, None).expect("readings");
+        let start = analyse(&truth.trace, SettledRule::default(), &Known::usual(1.0, 1.0), None)
+            .expect("readings");
         // Cut short means here: what is left at the end is more than one step.
         if truth.at(truth.end) - truth.settled > 1.0 {
             asked += 1;

@@ -11,6 +11,7 @@ mod blame;
 mod checks;
 mod contradictions;
 mod cost;
+mod drift;
 mod feed;
 mod parts;
 mod plan;
@@ -27,7 +28,7 @@ use crate::engine::event::{Calendar, ServiceEntry};
 use crate::engine::setup::Setup;
 use crate::engine::time::{Mono, Now, Span};
 use crate::engine::value::Basis;
-use crate::settings::schema::Point;
+use crate::settings::schema::{PartKind, Point};
 use crate::units::Quantity;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
@@ -66,6 +67,7 @@ pub(super) struct Upkeep {
     raw_flow: account::Series,
     pressure: account::Series,
     feed: feed::Feed,
+    drift: drift::Drift,
     /// Ids of the sensors that contradict others.
     suspects: Vec<String>,
     /// Sensors in the wrong order in the settled water of this run.
@@ -154,6 +156,9 @@ impl Trend {
             | ServiceEntry::LagToLead { fresh: id, .. } => {
                 if let Some(ix) = part(id) {
                     self.part_renewed(setup, now, ix, out);
+                    if setup.parts[ix].kind == PartKind::Membrane {
+                        self.drift_begins_anew(setup, None, out);
+                    }
                 }
             }
             ServiceEntry::TapAnalysis { chlorine_mg_per_litre, .. } => {
@@ -230,6 +235,7 @@ impl Trend {
         if let Some(summary) = &summary {
             self.learn_rate(summary);
             self.learn_feed(setup, now, summary, out);
+            self.judge_drift(setup, now, summary, out);
             self.learn_parts(setup, now, summary, out);
         }
         let litres = self.water.live(Flow::Permeate) - run.from_litres;
