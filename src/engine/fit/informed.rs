@@ -30,6 +30,9 @@ const SHAPE_U: f64 = 0.05;
 const COUNT_MAX: f64 = 25.0;
 /// Deviations beyond which a reading counts no more than so many.
 const HUBER: f64 = 3.0;
+/// Deviations off what was known from which the settled value, and the shape, contradict it.
+const SURPRISE: f64 = 2.5;
+const STRAIN: f64 = 3.0;
 /// Readings that the prior of the scatter is worth.
 const SIGMA_READINGS: f64 = 12.0;
 
@@ -133,6 +136,14 @@ impl Fitted {
         }
     }
 
+    /// By how many deviations the shape lies off what was known of it, at the most.
+    fn strain(&self, known: &Known) -> f64 {
+        [(2, known.first), (3, known.ratio), (4, known.share)]
+            .into_iter()
+            .map(|(at, belief)| ((self.ln[at] - belief.mean) / belief.sd).abs())
+            .fold(0.0, f64::max)
+    }
+
     /// What is left of the standing water at `x`, ppm, with its standard uncertainty.
     pub fn left(&self, x: f64) -> (f64, f64) {
         let (value, slope) = self.excess_at(x);
@@ -178,12 +189,16 @@ pub fn fit(cells: &[Cell], known: &Known, display: Display) -> Option<Fitted> {
     }
     let with = search(cells, known, known.settled, display)?;
     let Some(belief) = known.settled else { return Some(with) };
-    if ((with.ln[0] - belief.mean) / belief.sd).abs() <= 2.5 {
+    let pulled = ((with.ln[0] - belief.mean) / belief.sd).abs() > SURPRISE;
+    if !pulled && with.strain(known) <= STRAIN {
         return Some(with);
     }
-    // The readings pull the settled value away from what was known against its whole weight: the
-    // membrane, the feed or a probe is not what it was.
+    // The readings pull the settled value away from what was known against its whole weight, or bend
+    // the wash-out out of its shape to keep it: the membrane, the feed or a probe is not what it was.
     let without = search(cells, known, None, display)?;
+    if !pulled && without.strain(known) >= with.strain(known) {
+        return Some(with);
+    }
     Some(Fitted { surprised: true, ..without })
 }
 
@@ -278,4 +293,63 @@ fn search(
     let covariance = invert(information)?;
     let fitted = Fitted { ln: at, covariance, sigma, surprised: false, readings: count };
     (at.iter().all(|value| value.is_finite()) && fitted.settled() < 1e6).then_some(fitted)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const DISPLAY: Display = Display::nearest(1.0);
+
+    /// A start of `litres` with a slow second term, scatter of 0.25 ppm, a passage that moves along.
+    fn start(litres: f64, settled: f64, shape: impl Fn(f64) -> f64) -> Vec<Cell> {
+        let noise = [0.2, -0.3, 0.1, 0.35, -0.15, -0.25, 0.05];
+        let mut cells = Vec::new();
+        let mut x = 0.02;
+        let mut index = 0;
+        while x < litres {
+            let excess = 90.0 * (-x / 0.25f64).exp() + 8.0 * (-x / 1.6f64).exp();
+            let truth = settled * shape(x) + excess + noise[index % noise.len()];
+            cells.push(Cell { x, shape: shape(x), shown: truth.round().max(0.0), count: 1.0 });
+            x += 0.02;
+            index += 1;
+        }
+        cells
+    }
+
+    #[test]
+    fn a_level_between_two_steps_is_found_with_its_slow_term() {
+        let known = Known::usual(1.0, 1.0);
+        let fitted = fit(&start(12.0, 4.4, |_| 1.0), &known, DISPLAY).expect("a clear start");
+        assert!((fitted.settled() - 4.4).abs() < 0.15, "{fitted:?}");
+        assert!((fitted.second().constant - 1.6).abs() < 0.3, "{fitted:?}");
+        assert!(fitted.left(12.0).0 < 0.05, "{fitted:?}");
+    }
+
+    #[test]
+    fn what_is_left_of_a_start_cut_short_is_told_with_the_passage_of_earlier_ones() {
+        let known = Known { settled: Some(Belief::about(4.4, 0.04)), ..Known::usual(1.0, 1.0) };
+        let fitted = fit(&start(1.5, 4.4, |_| 1.0), &known, DISPLAY).expect("readings");
+        let truth = 90.0 * (-1.5f64 / 0.25).exp() + 8.0 * (-1.5f64 / 1.6).exp();
+        let (left, u) = fitted.left(1.5);
+        assert!((left - truth).abs() < 0.4 && u < 1.0, "{left} {u} {truth}");
+        assert!(!fitted.surprised);
+    }
+
+    #[test]
+    fn readings_that_contradict_what_was_known_drop_it() {
+        let known = Known { settled: Some(Belief::about(4.4, 0.04)), ..Known::usual(1.0, 1.0) };
+        let fitted = fit(&start(12.0, 11.3, |_| 1.0), &known, DISPLAY).expect("a clear start");
+        assert!(fitted.surprised && (fitted.settled() - 11.3).abs() < 0.2, "{fitted:?}");
+    }
+
+    #[test]
+    fn an_evening_mains_is_no_wash_out() {
+        // From the sixth litre on the pressure falls and a fifth more salt passes.
+        let shape = |x: f64| if x < 6.0 { 1.0 / 1.2 } else { 1.0 };
+        let known = Known::usual(1.0, 1.0);
+        let fitted = fit(&start(12.0, 9.0, shape), &known, DISPLAY).expect("a clear start");
+        assert!((fitted.settled() - 9.0).abs() < 0.3, "{fitted:?}");
+        assert!(fit(&start(12.0, 9.0, shape)[..3], &known, DISPLAY).is_none());
+    }
 }
