@@ -219,20 +219,7 @@ impl Trend {
         let begun = outlets.begun.take(litres, value >= limits.lead_begun_ppm, ABOVE_LITRES);
         let spent = outlets.spent.take(litres, value >= spent_at, ABOVE_LITRES);
         let single = setup.vessels().len() < 2;
-        let begun = begun && !single && {
-            let verdict = self.lead_pattern(setup, value);
-            match verdict.map(|v| (v.pattern, v.log_odds)) {
-                Some((Pattern::Gas, _)) => {
-                    self.tell_gas(setup, "The water behind the first vessel", value, out);
-                    false
-                }
-                // Not decided, more likely gas, and lower than a front of any use: the second vessel
-                // holds, so there is time to see which.
-                Some((Pattern::CannotTell, odds)) => odds < 0.0 || value >= GAS_PPM.1,
-                _ => true,
-            }
-        };
-        if begun {
+        if begun && !single {
             let key = AlarmKey::plant(AlarmId::LeadBegun);
             let text = format!(
                 "The first vessel lets {value:.1} ppm through in two runs in a row; the second still holds, so the water is good. Order resin now{}.",
@@ -312,13 +299,6 @@ impl Trend {
             return;
         }
         if !gas {
-            return;
-        }
-        // Behind a single vessel its whole course speaks.
-        if setup.vessels().len() < 2
-            && self.lead_pattern(setup, value).is_some_and(|v| v.pattern == Pattern::Gas)
-        {
-            self.tell_gas(setup, "The product", value, out);
             return;
         }
         // Everything that could tell it from breakthrough must speak, and speak for gas.
