@@ -144,8 +144,12 @@ pub fn rows(setup: &Setup) -> Vec<CauseRow> {
         AlarmId::ProductProbeStale,
         Vote::Any,
         product.clone(),
-        Some(stale + seen_flowing),
-        format!("silent for {:.0} s while water flows{then}", stale.secs()),
+        Some(stale.max(secs(limits.guard.stale_max_secs)) + seen_flowing),
+        format!(
+            "silent for {:.0} s while water flows, {:.0} s where the radio loses messages{then}",
+            stale.secs(),
+            limits.guard.stale_max_secs.max(stale.secs())
+        ),
     );
     add(
         AlarmId::NotProven,

@@ -803,12 +803,11 @@ impl World {
             Person::Away => self.person = Person::Coming(now + self.random.between(60.0, 1200.0)),
             // Somebody who has not looked yet tries the button.
             Person::Coming(at) if now < at => {
-                if self.random.chance(0.01) {
-                    let standing: Vec<AlarmId> = self.rules.standing().iter().copied().collect();
-                    for alarm in standing {
-                        let cause = alarm.name().to_owned();
-                        self.ask(Ask::Reset { cause, reason: "hurry".into() });
-                    }
+                let hurries = self.random.chance(0.01);
+                let standing: Vec<AlarmId> = self.rules.standing().iter().copied().collect();
+                for alarm in standing.into_iter().filter(|_| hurries) {
+                    let cause = alarm.name().to_owned();
+                    self.ask(Ask::Reset { cause, reason: "hurry".into() });
                 }
             }
             Person::Coming(_) => {

@@ -3,7 +3,7 @@
 //!
 //! `cargo test --test truth` judges two plants for a short while with bounds that hold;
 //! `PERMEATED_TRUTH=1 cargo test --release --test truth -- --nocapture` prints the table of ten plants
-//! and a year each (`PERMEATED_TRUTH_SEEDS=1,5` picks seeds). Ranges and seeds are in `plan`.
+//! and a year each (`PERMEATED_TRUTH_SEEDS=1,5` picks seeds, `PERMEATED_TRUTH_DAYS=120` shortens the year). Ranges and seeds are in `plan`.
 
 mod naive;
 mod plan;
@@ -42,7 +42,10 @@ fn the_engine_against_the_truth() {
         list.split(',').map(|seed| seed.trim().parse().expect("a list of seeds")).collect()
     });
     let reports = if long {
-        run(&picked.unwrap_or(SEEDS.to_vec()), plan::year, 365.0 / 12.0)
+        let days = std::env::var("PERMEATED_TRUTH_DAYS").ok().map_or(365.0, |days| {
+            days.trim().parse::<f64>().expect("days of the year that is run")
+        });
+        run(&picked.unwrap_or(SEEDS.to_vec()), plan::year, days / 12.0)
     } else {
         run(&picked.unwrap_or(vec![1, 2]), |_| plan::month(), 1.0)
     };
@@ -74,6 +77,16 @@ fn the_engine_against_the_truth() {
                     told.class,
                     if told.due { "due" } else { "FALSE" },
                     told.text
+                );
+            }
+            for close in &report.closes {
+                println!(
+                    "seed {} day {:.2} {:?} CLOSE {} {}",
+                    report.seed,
+                    close.at / world::DAY,
+                    close.stretch,
+                    if close.due { "due" } else { "FALSE" },
+                    close.causes.join(" + ")
                 );
             }
         }

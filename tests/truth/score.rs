@@ -1,7 +1,7 @@
 //! From what the plants gave to the table.
 
 use super::plan::Stretch;
-use super::world::{Report, false_names, seeds};
+use super::world::{Report, false_closes, names, seeds};
 use std::fmt::Write;
 
 /// Half the width of a 90 % interval in standard uncertainties.
@@ -77,7 +77,9 @@ pub struct Scores {
     pub gas_wrong: f64,
     pub front_gas: f64,
     pub false_per_year: [f64; 3],
+    /// Closes of an open valve without a cause, and holds and trips that were told without one.
     pub false_closes: u32,
+    pub false_protective: u32,
     pub naive_false_closes: u32,
     pub spoils: usize,
     pub missed: usize,
@@ -159,8 +161,10 @@ pub fn scores(reports: &[Report]) -> Scores {
             _ => 2,
         };
         s.false_per_year[class] += 1.0 / s.years;
-        s.false_closes += u32::from(told.protective);
+        s.false_protective += u32::from(told.protective);
     }
+    let closes = reports.iter().flat_map(|r| &r.closes);
+    s.false_closes = closes.filter(|close| !close.due).count() as u32;
     s.naive_false_closes = reports.iter().map(|r| r.naive_false_closes).sum();
     for spoil in reports.iter().flat_map(|r| &r.spoils) {
         if spoil.stuck {
@@ -467,6 +471,12 @@ pub fn table(reports: &[Report]) -> String {
         "0.1",
     );
     line(
+        "holds and trips without cause per plant-year",
+        format!("{:.2}", f64::from(s.false_protective) / s.years),
+        String::new(),
+        "0.1",
+    );
+    line(
         &format!("missed of {} due closes", s.spoils),
         s.missed.to_string(),
         s.naive_missed.to_string(),
@@ -475,8 +485,14 @@ pub fn table(reports: &[Report]) -> String {
     line("late closes", s.late.to_string(), String::new(), "0");
     line("missed behind a probe stuck at zero", s.missed_stuck.to_string(), String::new(), "apart");
     line("starts after 8 h standing", s.long_stands.to_string(), String::new(), "");
-    for ((name, class), count) in false_names(reports) {
+    for (causes, count) in false_closes(reports) {
+        line(&format!("    closed without cause: {causes}"), count.to_string(), String::new(), "");
+    }
+    for ((name, class), count) in names(reports, false) {
         line(&format!("    without cause: {name} ({class})"), count.to_string(), String::new(), "");
+    }
+    for ((name, class), count) in names(reports, true) {
+        line(&format!("    with cause: {name} ({class})"), count.to_string(), String::new(), "");
     }
     let (events, secs) =
         reports.iter().fold((0, 0.0), |(e, s), r| (e + r.events, s + r.engine_secs));

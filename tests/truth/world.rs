@@ -10,14 +10,14 @@ use permeated::demo::random::Random;
 use permeated::demo::truth::{StartTruth, Truth};
 use permeated::demo::vessel::VesselTruth;
 use permeated::engine::Engine;
-use permeated::engine::catalogue::{AlarmId, Consequence, SignalId};
+use permeated::engine::catalogue::{AlarmId, Class, Consequence, SignalId};
 use permeated::engine::event::{Ask, Command, Event, Found, Reading, ServiceEntry, Started};
-use permeated::engine::output::{Action, AlarmUpdate, Datum, Output, ValueUpdate};
+use permeated::engine::output::{Action, AlarmState, AlarmUpdate, Datum, Output, ValueUpdate};
 use permeated::engine::setup::Setup;
 use permeated::engine::time::{Mono, Now, Span, Wall};
 use permeated::engine::value::Flag;
 use permeated::settings::schema::{OnStop, Plant};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 
 pub const EPOCH: i64 = 1_790_000_000_000;
@@ -100,13 +100,26 @@ pub struct Told {
     pub at: f64,
     pub stretch: Stretch,
     pub due: bool,
+    /// Nothing but carbon dioxide was in the product.
+    pub gas: bool,
     pub text: String,
+}
+
+/// An open valve that the engine closed.
+#[derive(Clone, Debug)]
+pub struct Close {
+    pub at: f64,
+    pub stretch: Stretch,
+    /// The standing causes that withheld the permit.
+    pub causes: Vec<&'static str>,
+    /// One of them was really so.
+    pub due: bool,
 }
 
 /// A spoiling that calls for a close.
 #[derive(Clone, Copy, Debug)]
 pub struct Spoil {
-    /// Dose in truth until the close command, ppm L; `None`: not closed.
+    /// Dose in truth until the close command for the product, ppm L; `None`: not closed.
     pub engine: Option<f64>,
     pub allowed: f64,
     pub naive: bool,
@@ -141,6 +154,7 @@ pub struct Report {
     pub capacities: Vec<CapacityLook>,
     pub loads: Vec<LoadLook>,
     pub told: Vec<Told>,
+    pub closes: Vec<Close>,
     pub spoils: Vec<Spoil>,
     pub patterns: Vec<Pattern>,
     /// Closes of the naive monitor without a cause, and what it told without one.
@@ -149,6 +163,16 @@ pub struct Report {
     /// Days from the beginning of a drift to the naming of its probe.
     pub drift_named: Vec<(Stretch, Option<f64>)>,
     pub wrongly_named: u32,
+}
+
+/// An alarm that asks somebody for something.
+#[derive(Clone, Copy, Debug)]
+struct Standing {
+    alarm: AlarmId,
+    active: bool,
+    latched: bool,
+    due: bool,
+    class: Option<Class>,
 }
 
 struct Drift {
@@ -171,7 +195,17 @@ pub struct World {
     stretch_secs: f64,
     at_stretch: usize,
     last: BTreeMap<(SignalId, Option<u16>), ValueUpdate>,
-    standing: BTreeMap<String, (AlarmId, bool)>,
+    standing: BTreeMap<String, Standing>,
+    /// When each probe was last heard, and compared with a handheld.
+    heard: Vec<f64>,
+    compared: Vec<f64>,
+    /// What came into the container and is still there: when, litres.
+    parcels: VecDeque<(f64, f64)>,
+    stored: f64,
+    drawn: f64,
+    /// Days of the tap's dissolved solids.
+    tap_days: VecDeque<f64>,
+    tap_days_until: f64,
     permitted: bool,
     wants: bool,
     commands: u64,
@@ -185,6 +219,9 @@ pub struct World {
     charge_from: f64,
     lead_over_since: Option<f64>,
     person_at: Option<f64>,
+    held_at: Option<f64>,
+    part_changed: f64,
+    last_flow: f64,
     testing_until: Option<f64>,
     by_hand: bool,
     /// A repaired probe waits for its handheld reading.
@@ -235,6 +272,7 @@ impl World {
         let setup = Arc::new(Setup::resolve("plant", &settings, OnStop::Close, 5));
         let engine = Engine::new(Arc::clone(&setup));
         let rated = p.vessels[0].bed_litres * p.vessels[0].rated_eq_per_litre;
+        let probes_len = probes_p.len();
         let mut world = Self {
             seed,
             random: Random::branch(seed, "truth"),
@@ -249,6 +287,13 @@ impl World {
             year,
             last: BTreeMap::new(),
             standing: BTreeMap::new(),
+            heard: vec![0.0; probes_len],
+            compared: vec![0.0; probes_len],
+            parcels: VecDeque::from([(0.0, p.store.start_litres)]),
+            stored: 0.0,
+            drawn: 0.0,
+            tap_days: VecDeque::new(),
+            tap_days_until: 0.0,
             permitted: false,
             wants: false,
             commands: 0,
@@ -262,6 +307,9 @@ impl World {
             charge_from: 0.0,
             lead_over_since: None,
             person_at: None,
+            held_at: None,
+            part_changed: -1e9,
+            last_flow: 0.0,
             testing_until: None,
             by_hand: false,
             hand_due: None,
@@ -327,18 +375,25 @@ impl World {
         self.engine.handle(now, event);
         self.report.engine_secs += began.elapsed().as_secs_f64();
         let mut answers = Vec::new();
+        let mut closed = false;
         while let Some(output) = self.engine.poll_output() {
             self.report.outputs += 1;
             match output {
                 Output::Send(send) if send.action == Action::Close => {
-                    if self.plant.controls.valve_open {
-                        self.closed();
-                    }
+                    closed |= self.plant.controls.valve_open;
                     self.plant.controls.valve_open = false;
                     self.plant.controls.pump_on = false;
                     answers.push(Event::CloseAcknowledged { actuator: send.actuator });
                 }
-                Output::Send(_) | Output::Stopped { .. } | Output::DropGuard { .. } => {}
+                Output::Send(_) | Output::Stopped { .. } => {}
+                // The broker publishes the will, and the connection comes back.
+                Output::DropGuard { actuator } => {
+                    self.plant.controls.valve_open = false;
+                    self.plant.controls.pump_on = false;
+                    answers.push(Event::GuardLost { actuator });
+                    answers.push(Event::SeenOnTopic { actuator, open: false });
+                    answers.push(Event::GuardConnected { actuator });
+                }
                 Output::Persist { token } => answers.push(Event::Persisted { token }),
                 Output::Value(update) => self.value(update),
                 Output::Alarm(update) => self.alarm(secs, &update),
@@ -349,6 +404,9 @@ impl World {
                     }
                 }
             }
+        }
+        if closed {
+            self.closed(secs);
         }
         for answer in answers {
             self.handle(secs, answer);
@@ -388,25 +446,42 @@ impl World {
     }
 
     /// The engine closed the open valve.
-    fn closed(&mut self) {
-        if let Some(spoil) = &mut self.spoil
-            && spoil.engine.is_none()
-        {
-            spoil.engine = Some(spoil.whole);
+    fn closed(&mut self, secs: f64) {
+        let product = self.standing.values().any(|one| one.alarm == AlarmId::ProductTdsHigh);
+        // A close for another cause does not end a spoiling: the plant goes on when that is over.
+        if let Some(spoil) = self.spoil.as_mut().filter(|_| product) {
+            spoil.engine.get_or_insert(spoil.whole);
         }
+        let acts = |one: &&Standing| one.alarm.row().consequence != Consequence::Tell;
+        let standing: Vec<Standing> = self.standing.values().filter(acts).copied().collect();
+        self.report.closes.push(Close {
+            at: secs,
+            stretch: self.stretch(),
+            causes: standing.iter().map(|one| one.alarm.name()).collect(),
+            due: standing.iter().any(|one| one.due),
+        });
     }
 
-    fn is_due(&self, alarm: AlarmId, secs: f64) -> bool {
+    fn is_due(&self, alarm: AlarmId, of: Option<u16>, secs: f64) -> bool {
         let t = &self.truths;
         let within = |at: f64, days: f64| secs - at <= days * DAY;
         let stretch = self.stretch();
+        let truth = self.plant.truth();
+        let lead_eq = truth.vessels.first().map_or(0.0, |lead| lead.fed_eq / lead.middle_eq);
         match alarm {
-            AlarmId::ProductTdsHigh => within(t.product_salt, 0.01) || within(t.product_gas, 0.01),
-            AlarmId::ProductProbeStale | AlarmId::NotProven | AlarmId::SensorFault => {
-                within(t.silent, 0.02)
+            // Carbon dioxide is no reason to stop: the issue counts its plateaus among the false ones.
+            AlarmId::ProductTdsHigh => within(t.product_salt, 0.01),
+            // A minute is what DEFAULTS gives a silent probe at most while water flows. What was heard
+            // since then asks nobody for anything, whatever the radio lost before.
+            AlarmId::ProductProbeStale | AlarmId::NotProven => self.product_unheard(secs) >= 60.0,
+            AlarmId::SensorFault | AlarmId::LeakSensorSilent => within(t.silent, 0.02),
+            // Of a valve that has shut it is false at once, of one that nobody can hear once the
+            // container could run over.
+            AlarmId::CloseUnconfirmed => truth.valve > 0.0 || self.product_unheard(secs) >= 3600.0,
+            AlarmId::FlowMissing => truth.valve > 0.5 && truth.feed_flow < 0.05,
+            AlarmId::ProductProbeContradicted | AlarmId::ProductProbeDoubtful => {
+                stretch == Stretch::StuckProduct
             }
-            AlarmId::LeakSensorSilent | AlarmId::FlowMissing => within(t.silent, 0.02),
-            AlarmId::ProductProbeContradicted => stretch == Stretch::StuckProduct,
             AlarmId::LeadBegun => within(t.between_salt, 2.0),
             AlarmId::LeadSpent => within(t.between_salt, 2.0),
             AlarmId::ProductReadingSuspect => within(t.product_gas, 2.0),
@@ -419,8 +494,31 @@ impl World {
             }
             AlarmId::FeedTemperatureLow => within(t.cold, 0.1),
             AlarmId::StartsHigh => within(t.short_run, 2.0),
-            AlarmId::StoreFull => true,
-            AlarmId::ResinLow => self.resin_low_is_due(),
+            // A level sensor errs by one per cent and waves.
+            AlarmId::StoreFull => truth.store_litres >= 0.96 * self.p.store.full_litres - 1.0,
+            AlarmId::ResinLow => lead_eq > 0.5,
+            AlarmId::StoreAgeHigh => {
+                self.parcels.front().is_some_and(|(at, _)| secs - at >= 19.0 * DAY)
+            }
+            AlarmId::IdleLong => !truth.flowing && secs - self.last_flow > 6.5 * DAY,
+            AlarmId::CalibrationOverdue => of
+                .and_then(|of| self.setup.sensors.get(usize::from(of)))
+                .and_then(|sensor| self.probes_p.iter().position(|p| p.id == sensor.id))
+                .is_some_and(|probe| secs - self.compared[probe] >= 179.0 * DAY),
+            // A reminder of what nothing has shown for so long; it is counted apart.
+            AlarmId::ProofOverdue => true,
+            // The owner here leads none of it to the drain, so it is so.
+            AlarmId::RunInNotDrained => within(self.part_changed, 5.0),
+            AlarmId::FeedStep => {
+                let (low, high) = self
+                    .tap_days
+                    .iter()
+                    .fold((f64::MAX, 0.0_f64), |(low, high), day| (low.min(*day), high.max(*day)));
+                high > 1.15 * low
+            }
+            AlarmId::SensorContradicted => {
+                matches!(stretch, Stretch::FeedDrift | Stretch::PermeateDrift)
+            }
             _ if alarm.name() == "probe-drift" => {
                 matches!(stretch, Stretch::FeedDrift | Stretch::PermeateDrift)
             }
@@ -428,10 +526,10 @@ impl World {
         }
     }
 
-    /// Judged later from the charge's end; here: the lead has taken up more than half.
-    fn resin_low_is_due(&self) -> bool {
-        let truth = self.plant.truth();
-        truth.vessels.first().is_some_and(|lead| lead.fed_eq > 0.5 * lead.middle_eq)
+    /// How long nothing has been heard of the product probe, s.
+    fn product_unheard(&self, secs: f64) -> f64 {
+        let at = plan::tds_at(&self.probes_p, Place::Product).expect("every plant has one");
+        secs - self.heard[at]
     }
 
     fn alarm(&mut self, secs: f64, update: &AlarmUpdate) {
@@ -441,13 +539,23 @@ impl World {
             Some(of) => format!("{}-{of}", alarm.name()),
             None => alarm.name().to_owned(),
         };
-        let was = self.standing.get(&key).is_some_and(|(_, active)| *active);
-        if update.active || update.latched {
-            self.standing.insert(key.clone(), (alarm, update.active));
+        let before = self.standing.get(&key).copied();
+        // Under its parent, shelved or gone: nobody is asked for anything.
+        let asks = matches!(update.state, AlarmState::Unacknowledged | AlarmState::Acknowledged);
+        let due = match before {
+            Some(before) if before.due || before.active == update.active => before.due,
+            _ => self.is_due(alarm, update.key.of, secs),
+        };
+        let told = before.and_then(|before| before.class);
+        if update.active || update.latched || asks {
+            let (active, latched) = (update.active, update.latched);
+            let class = if asks { told.max(Some(update.class)) } else { None };
+            self.standing.insert(key, Standing { alarm, active, latched, due, class });
         } else {
             self.standing.remove(&key);
         }
-        if !update.active || was {
+        // Told when it begins to ask, and again when it asks for more.
+        if !asks || told.is_some_and(|told| told >= update.class) {
             return;
         }
         if alarm.name() == "probe-drift" {
@@ -480,7 +588,8 @@ impl World {
             protective,
             at: secs,
             stretch: self.stretch(),
-            due: self.is_due(alarm, secs),
+            due,
+            gas: secs - self.truths.product_gas <= 0.01 * DAY,
             text: update.text.clone(),
         });
     }
@@ -646,6 +755,7 @@ impl World {
         }
         if stretch == Stretch::Worn {
             self.plant.membrane_mut().renew();
+            self.part_changed = self.now_secs();
             self.service(ServiceEntry::PartChanged {
                 part: "membrane".into(),
                 note: String::new(),
@@ -661,6 +771,7 @@ impl World {
             _ => t.permeate_tds,
         };
         let value = (truth * (1.0 + 0.02 * self.random.normal())).max(0.0);
+        self.compared[probe] = self.now_secs();
         self.service(ServiceEntry::Handheld {
             sensor: self.probes_p[probe].id.clone(),
             value: (value * 10.0).round() / 10.0,
@@ -694,7 +805,7 @@ impl World {
         }
         if self.spoil.is_none()
             && self.spoil_at.first().is_some_and(|&at| now >= at)
-            && self.standing.values().all(|(alarm, _)| !trips(*alarm))
+            && self.standing.values().all(|one| !trips(one.alarm))
         {
             self.spoil_at.remove(0);
             let share = self.random.between(0.25, 0.5);
@@ -719,8 +830,10 @@ impl World {
     fn end_spoil(&mut self) {
         self.plant.controls.bypass_share = 0.0;
         if let Some(spoil) = self.spoil.take() {
-            // Below the display's step nothing was due.
-            if spoil.allowed > 0.0 && spoil.whole > spoil.allowed {
+            // Due is a close once the allowed dose has passed in water that a display can show; what
+            // was closed within it was due too, and in time. Nothing was where neither happened.
+            let shown = spoil.allowed > 0.0;
+            if shown && (spoil.engine.is_some() || spoil.whole > spoil.allowed) {
                 self.report.spoils.push(spoil);
             }
         }
@@ -756,8 +869,27 @@ impl World {
 
     /// The owner: looks after a trip within hours, changes resin when it is spent.
     fn person(&mut self, now: f64) {
+        // A hold that came three times in a day waits for a person like a trip.
+        let held: Vec<AlarmId> = self
+            .standing
+            .values()
+            .filter(|one| one.latched && !one.active && !trips(one.alarm))
+            .map(|one| one.alarm)
+            .collect();
+        match (held.is_empty(), self.held_at) {
+            (true, _) => self.held_at = None,
+            (false, None) => self.held_at = Some(now + self.random.between(1800.0, 6.0 * 3600.0)),
+            (false, Some(at)) if now >= at => {
+                for alarm in held {
+                    let cause = alarm.name().to_owned();
+                    self.ask(Ask::Reset { cause, reason: "looked at".into() });
+                }
+                self.held_at = None;
+            }
+            _ => {}
+        }
         let standing: Vec<AlarmId> =
-            self.standing.values().map(|(alarm, _)| *alarm).filter(|alarm| trips(*alarm)).collect();
+            self.standing.values().map(|one| one.alarm).filter(|alarm| trips(*alarm)).collect();
         if standing.is_empty() {
             self.person_at = None;
             if self.testing_until.take().is_some() {
@@ -805,7 +937,8 @@ impl World {
         }
     }
 
-    fn change_resin(&mut self, _now: f64) {
+    fn change_resin(&mut self, now: f64) {
+        self.part_changed = now;
         self.lead_over_since = None;
         let spent = self.plant.truth().vessels.first().is_some_and(|v| v.salt_passing >= 0.3);
         if spent {
@@ -896,6 +1029,7 @@ impl World {
                 .position(|s| s.id == probe.id)
                 .expect("every probe is a sensor");
             at = at.max(message.arrives_at).min(now);
+            self.heard[message.probe] = at;
             self.report.naive.message(at, probe, message.value);
             let arrived = Some(Wall::from_millis(EPOCH + (at * 1000.0) as i64));
             let reading =
@@ -947,6 +1081,7 @@ impl World {
             self.truth_grown += (vessel.taken_salt_mg - self.truth_taken[at]).max(0.0);
             self.truth_taken[at] = vessel.taken_salt_mg;
         }
+        self.account_store(now, &t);
         let litres = t.totals.permeate_litres - self.litres_before;
         self.litres_before = t.totals.permeate_litres;
         if litres > 0.0 {
@@ -962,8 +1097,10 @@ impl World {
             self.counted.1 += salt + t.carbon_dioxide_mmol * litres / 1000.0;
         }
         if t.flowing && t.feed_flow > 0.0 {
+            self.last_flow = now;
             let salt = t.product_tds - t.product_gas_tds - t.product_rinse_tds;
-            if t.product_tds >= 0.5 && t.product_gas_tds < 0.5 * t.product_tds && salt > 0.3 {
+            let mostly = t.product_tds >= 0.5 && t.product_gas_tds < 0.5 * t.product_tds;
+            if salt >= 0.5 || (mostly && salt > 0.3) {
                 self.truths.product_salt = now;
             }
             if t.product_gas_tds >= 0.35 {
@@ -1000,6 +1137,37 @@ impl World {
                     let allowed = 0.5 + t.product_tds * t.permeate_flow * slow / 60.0;
                     spoil.allowed = spoil.allowed.max(allowed);
                 }
+            }
+        }
+    }
+
+    /// Age of the stored water, first in first out, and the tap's days.
+    fn account_store(&mut self, now: f64, t: &Truth) {
+        let stored =
+            t.totals.store_litres - std::mem::replace(&mut self.stored, t.totals.store_litres);
+        if stored > 0.0 {
+            match self.parcels.back_mut() {
+                Some(last) if now - last.0 < 3600.0 => last.1 += stored,
+                _ => self.parcels.push_back((now, stored)),
+            }
+        }
+        let gone = self.plant.store().drawn_litres + self.plant.store().spilled_litres;
+        let mut left = gone - std::mem::replace(&mut self.drawn, gone);
+        while left > 0.0
+            && let Some(first) = self.parcels.front_mut()
+        {
+            let take = left.min(first.1);
+            first.1 -= take;
+            left -= take;
+            if first.1 <= 1e-9 {
+                self.parcels.pop_front();
+            }
+        }
+        if now >= self.tap_days_until {
+            self.tap_days_until = now + DAY;
+            self.tap_days.push_back(t.supply_tds);
+            if self.tap_days.len() > 45 {
+                self.tap_days.pop_front();
             }
         }
     }
@@ -1081,11 +1249,21 @@ fn trips(alarm: AlarmId) -> bool {
     alarm.row().consequence == Consequence::Trip
 }
 
-/// Names of alarms that were told without a cause, with how often.
-pub fn false_names(reports: &[Report]) -> BTreeMap<(String, &'static str), u32> {
+/// Names of alarms that were told, with how often: without a cause, or with one.
+pub fn names(reports: &[Report], due: bool) -> BTreeMap<(String, &'static str), u32> {
     let mut names = BTreeMap::new();
-    for told in reports.iter().flat_map(|r| &r.told).filter(|told| !told.due) {
-        *names.entry((told.name.clone(), told.class)).or_insert(0) += 1;
+    for told in reports.iter().flat_map(|r| &r.told).filter(|told| told.due == due) {
+        let gas = if told.gas && told.protective && !due { ", gas alone" } else { "" };
+        *names.entry((format!("{}{gas}", told.name), told.class)).or_insert(0) += 1;
+    }
+    names
+}
+
+/// Causes of closes without a cause that was really so, with how often.
+pub fn false_closes(reports: &[Report]) -> BTreeMap<String, u32> {
+    let mut names = BTreeMap::new();
+    for close in reports.iter().flat_map(|r| &r.closes).filter(|close| !close.due) {
+        *names.entry(close.causes.join(" + ")).or_insert(0) += 1;
     }
     names
 }

@@ -20,6 +20,12 @@ const DAY: Span = Span::from_secs(86_400);
 const FLOAT_BOUNCE: Span = Span::from_secs(1);
 /// `supply-valve-opened-unpermitted` returns after so long without another.
 const UNPERMITTED_QUIET: Span = Span::from_secs(600);
+/// So many heartbeats of a valve's state may be lost before its answer is missed.
+const ANSWERS_LOST: f64 = 2.5;
+/// A plant of which nothing at all is heard is left alone for at least and at most so long before the
+/// valve is told beside the silence: until half of the room in the container could be full.
+const UNHEARD_MIN: Span = Span::from_secs(600);
+const UNHEARD_MAX: Span = Span::from_secs(4 * 3600);
 /// Told conditions return after so long.
 const TOLD_OFF: Span = Span::from_secs(60);
 
@@ -270,6 +276,18 @@ impl Guard {
         }
     }
 
+    /// Until when water is known to have flowed. Once the supply should be shut, only meters show that
+    /// it flows still (housings decompress for a minute), and devices that rest while nothing flows fall
+    /// silent together: a silence that the product probe shares with the meters is their change of pace.
+    /// Where a meter goes on to count, the probe has to be heard like at any other time.
+    fn watched_until(&self, setup: &Setup, now: Mono) -> Mono {
+        if self.supply_shut_since(setup).is_none() {
+            return now;
+        }
+        let spoke = self.meters.iter().flatten().filter_map(super::meter::Meter::at).max();
+        spoke.map_or(now, |at| at.min(now))
+    }
+
     /// Is any product probe good enough to guard? `flowing`: by the strict limit, counted from the
     /// start of the run at the earliest.
     fn product_seen(&self, setup: &Setup, now: Mono, limit: impl Fn(SensorIx) -> Span) -> bool {
@@ -337,6 +355,7 @@ impl Guard {
         let silent = if !has_probe {
             Some(false)
         } else if self.flow.is_running() {
+            let now = self.watched_until(setup, now);
             Some(!self.product_seen(setup, now, |sensor| {
                 self.probes[sensor].silence_flowing(&setup.sensors[sensor], limits)
             }))
@@ -375,8 +394,17 @@ impl Guard {
         let unproven = match &self.run {
             Some(run) if has_probe && !run.proven => {
                 let late = now.since(run.since) >= Span::from_secs_f64(limits.prove_in_secs);
+                // A radio that loses messages may need as long as it may be silent at any other time.
+                let patience = setup
+                    .solids_at(Point::Product)
+                    .map(|sensor| {
+                        self.probes[sensor].silence_flowing(&setup.sensors[sensor], limits)
+                    })
+                    .min()
+                    .unwrap_or(Span::ZERO);
                 let far = self.litres_known(setup)
-                    && self.flow.made() - run.made >= limits.prove_in_litres;
+                    && self.flow.made() - run.made >= limits.prove_in_litres
+                    && now.since(run.since) > patience;
                 Some(late || far)
             }
             Some(_) => Some(false),
@@ -597,6 +625,18 @@ impl Guard {
             self.opened_unpermitted = None;
             self.tell(cx, AlarmId::OpenedUnpermitted, false, Evidence::default);
         }
+        self.watch_close(cx);
+    }
+
+    /// A close that nothing confirms. Somebody is woken at once when something that spoke later says
+    /// that the valve is open. Where what could confirm it has only not been heard, its answer may have
+    /// been lost: then two more of its heartbeats are waited for. And when nothing at all is heard any
+    /// more (the radio, or the box behind it, is gone), that is told as silence; the valve is added to
+    /// it in good time before the container could run over.
+    fn watch_close(&mut self, cx: &mut Context<'_>) {
+        let setup = cx.setup;
+        let now = cx.now.mono;
+        let secs = Span::from_secs_f64;
         let barrier = secs(setup.limits.guard.barrier_secs);
         let can = setup.actuators_of(Role::SupplyValve).any(|valve| self.can_confirm(setup, valve));
         let unconfirmed = setup
@@ -607,8 +647,14 @@ impl Guard {
                     .map(|time| time - setup.actuators[valve].travel)
             })
             .max();
-        let input = Some(can && unconfirmed.is_some());
-        let active = self.delayed(Watch::Unconfirmed, now, input, barrier, Span::ZERO);
+        let waits = can && unconfirmed.is_some();
+        let contradicted =
+            setup.actuators_of(Role::SupplyValve).any(|valve| self.valves[valve].is_contradicted());
+        let input = Some(waits && contradicted);
+        let open = self.delayed(Watch::Unconfirmed, now, input, barrier, Span::ZERO);
+        let patience = self.patience(setup, now, barrier);
+        let unheard = self.delayed(Watch::Unheard, now, Some(waits), patience, Span::ZERO);
+        let active = waits && (open || unheard);
         self.tell(cx, AlarmId::CloseUnconfirmed, active, || Evidence {
             value: unconfirmed.map(Span::secs),
             limit: Some(barrier.secs()),
@@ -626,6 +672,45 @@ impl Guard {
             };
             cx.log("close", true, text.to_owned(), serde_json::Value::Null);
         }
+    }
+
+    /// How long the answer to a close may stay away before somebody is asked to look at the valve.
+    fn patience(&self, setup: &Setup, now: Mono, barrier: Span) -> Span {
+        let Some(close) = self.last_close(setup) else { return barrier };
+        let valves = || setup.actuators_of(Role::SupplyValve);
+        let travel =
+            valves().map(|valve| setup.actuators[valve].travel).max().unwrap_or(Span::ZERO);
+        let heard = self
+            .probes
+            .iter()
+            .filter_map(super::probe::Probe::last)
+            .any(|(at, _)| at >= close + travel && now.since(at) <= UNHEARD_MIN);
+        if heard {
+            let beat = valves()
+                .filter_map(|valve| setup.actuators[valve].state_sensor)
+                .map(|state| self.probes[state].expected_standby())
+                .max()
+                .or_else(|| {
+                    let meters = self.meters.iter().zip(&self.probes);
+                    meters
+                        .filter(|(meter, _)| meter.is_some())
+                        .map(|(_, p)| p.expected_standby())
+                        .max()
+                });
+            let answers =
+                beat.map_or(Span::ZERO, |beat| Span::from_secs_f64(ANSWERS_LOST * beat.secs()));
+            return barrier.max(answers.min(UNHEARD_MIN)) + travel;
+        }
+        let level = setup
+            .sensors_of(Point::Store, Quantity::Level)
+            .find_map(|sensor| self.probes[sensor].median());
+        let room = (setup.store.litres - level.unwrap_or(0.0)).max(0.0);
+        let half = self
+            .flow
+            .rate(setup)
+            .filter(|_| setup.store.litres > 0.0)
+            .map(|rate| Span::from_secs_f64(30.0 * room / rate.max(1e-3)));
+        half.map_or(UNHEARD_MIN, |half| half.max(UNHEARD_MIN).min(UNHEARD_MAX))
     }
 
     /// The close that stands, once decompression is over.

@@ -124,6 +124,11 @@ impl Flow {
         self.flowing.is_active() && self.flowing.is_steady()
     }
 
+    /// L/min of product when water last flowed: declared, else as a meter last showed it.
+    pub(super) fn rate(&self, setup: &Setup) -> Option<f64> {
+        setup.assumed.permeate_litres_per_min.or(self.last_rate).filter(|rate| *rate > 0.0)
+    }
+
     /// Running litres of product, for differences.
     pub(super) fn made(&self) -> f64 {
         self.made

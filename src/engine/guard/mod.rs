@@ -192,6 +192,7 @@ enum Watch {
     FlowUnexpected,
     FlowMissing,
     Unconfirmed,
+    Unheard,
 }
 
 /// A bypass of one cause.
@@ -327,16 +328,25 @@ impl Guard {
         )
     }
 
-    /// Since when a valve in the supply should be shut; one of several is enough.
+    /// Since when a valve in the supply should be shut. One of several is enough if its own state or
+    /// a close that the broker took says so. Where neither a state nor a meter can ever confirm
+    /// anything, all of them having been told to close is enough, acknowledged or not: else the
+    /// smallest plant would never know that a run is over, would miss its probe all night, and would
+    /// judge the first water of the morning as if it had long been flowing.
     fn supply_shut_since(&self, setup: &Setup) -> Option<Mono> {
-        setup
-            .actuators_of(Role::SupplyValve)
-            .filter_map(|valve| {
-                let state = setup.actuators[valve].state_sensor;
-                let spoken = state.is_some_and(|sensor| self.probes[sensor].last().is_some());
-                self.valves[valve].shut_since(spoken)
-            })
-            .min()
+        let told = setup.actuators_of(Role::SupplyValve).filter_map(|valve| {
+            let config = &setup.actuators[valve];
+            let spoke = config.state_sensor.and_then(|sensor| self.probes[sensor].last());
+            self.valves[valve].shut_since(spoke.map(|(at, _)| at), config.travel)
+        });
+        told.min().or_else(|| {
+            let mut valves = setup.actuators_of(Role::SupplyValve);
+            let first = valves.next()?;
+            let blindly = |valve: ActuatorIx| {
+                self.valves[valve].told_blindly().filter(|_| !self.can_confirm(setup, valve))
+            };
+            valves.try_fold(blindly(first)?, |since, valve| Some(since.min(blindly(valve)?)))
+        })
     }
 
     /// What the supply valve is known to be.
@@ -563,8 +573,7 @@ impl Guard {
                 flow::by_meters(setup, &self.meters, &self.probes, now, Some(shut)).or(Some(false))
             }
             None => flow::by_meters(setup, &self.meters, &self.probes, now, None)
-                .or_else(|| self.supply_open(setup))
-                .or_else(|| self.closed_blindly(setup)),
+                .or_else(|| self.supply_open(setup)),
         };
         let source = flow::source(setup);
         self.flow.count(setup, source, &self.meters, &self.probes, now);
@@ -598,21 +607,6 @@ impl Guard {
                 self.run = None;
             }
         }
-    }
-
-    /// Where neither a state nor a meter can confirm anything, a valve that was told to close, by us
-    /// or by others, counts as closed: else the smallest plant would never know that a run is over,
-    /// would miss its probe all night, and would judge the first water of the morning as if it had
-    /// long been flowing.
-    fn closed_blindly(&self, setup: &Setup) -> Option<bool> {
-        let mut valves = setup.actuators_of(Role::SupplyValve).peekable();
-        valves.peek()?;
-        valves
-            .all(|valve| {
-                !self.can_confirm(setup, valve)
-                    && self.valves[valve].known() == Known::CommandedNotConfirmed
-            })
-            .then_some(false)
     }
 
     fn litres_known(&self, setup: &Setup) -> bool {
@@ -654,7 +648,13 @@ impl Guard {
         let is_tripped = stands(Consequence::Trip);
         let is_held = stands(Consequence::Hold);
         let rinsing = self.is_rinsing();
-        let phase = if self.flow.is_flowing() {
+        // Water that passes in spite of a trip or hold (a valve that leaks by, housings that
+        // decompress) makes no run of it; what a person asked for in a test run does.
+        let phase = if is_tripped && self.test_run.is_none() {
+            Phase::Tripped
+        } else if is_held && self.test_run.is_none() {
+            Phase::Held
+        } else if self.flow.is_flowing() {
             if rinsing { Phase::Starting } else { Phase::Producing }
         } else if is_tripped {
             Phase::Tripped

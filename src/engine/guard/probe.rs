@@ -109,6 +109,11 @@ impl Probe {
         self.fault == Some(NoReading::Offline)
     }
 
+    /// How often it speaks while no water flows.
+    pub(super) fn expected_standby(&self) -> Span {
+        self.interval.expected(false)
+    }
+
     /// How long it may be silent while water flows.
     pub(super) fn silence_flowing(&self, sensor: &SensorSetup, limits: &GuardLimits) -> Span {
         self.interval.silence(sensor, limits, true)

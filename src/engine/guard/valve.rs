@@ -93,6 +93,8 @@ pub(super) struct Evidence {
     pub(super) reported_open: Option<(Mono, bool)>,
     /// Water flows, by a meter.
     pub(super) flow: Option<bool>,
+    /// How long it takes to move.
+    pub(super) travel: Span,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -118,6 +120,9 @@ pub(super) struct Valve {
     /// When an open was last sent by us or seen on its topic.
     #[serde(default)]
     told_open: Option<Mono>,
+    /// Something that spoke after the last close says that it is open.
+    #[serde(default)]
+    contradicted: bool,
 }
 
 impl Valve {
@@ -133,6 +138,7 @@ impl Valve {
             said_closed: None,
             told_closed: None,
             told_open: None,
+            contradicted: false,
         }
     }
 
@@ -152,10 +158,20 @@ impl Valve {
         self.closed_at
     }
 
-    /// Since when it should be shut: by its own state if it has one that has spoken, else by a close
-    /// that the broker took or that was seen on its topic. What flows later must be shown by a meter.
-    pub(super) const fn shut_since(&self, has_spoken: bool) -> Option<Mono> {
-        if has_spoken { self.said_closed } else { self.told_closed }
+    /// Since when it should be shut: by its own state where that has spoken since the last close, else
+    /// by a close that the broker took or that was seen on its topic: a word of before is no answer to
+    /// it, and the radio may have lost the answer. What flows later must be shown by a meter.
+    /// `spoke`: when its own state was last heard; `travel`: how long it takes to move.
+    pub(super) fn shut_since(&self, spoke: Option<Mono>, travel: Span) -> Option<Mono> {
+        let answered =
+            spoke.is_some_and(|at| self.told_closed.is_none_or(|told| at >= told + travel));
+        if answered { self.said_closed } else { self.said_closed.or(self.told_closed) }
+    }
+
+    /// When it was last told to close, where nothing can confirm that and nothing spoke of open since.
+    pub(super) fn told_blindly(&self) -> Option<Mono> {
+        (self.known == Known::CommandedNotConfirmed)
+            .then(|| self.told_closed.or(self.closed_at).unwrap_or(Mono::ZERO))
     }
 
     /// Takes the time from the last close to its confirmation, once.
@@ -166,6 +182,11 @@ impl Valve {
     /// We told it to open and have not told it to close since.
     pub(super) const fn is_told_open(&self) -> bool {
         matches!(self.stage, Stage::Opened { .. })
+    }
+
+    /// Something that spoke after the last close says that it is open: it did not close.
+    pub(super) const fn is_contradicted(&self) -> bool {
+        self.contradicted
     }
 
     /// Told to close and not confirmed for this long.
@@ -236,11 +257,17 @@ impl Valve {
     /// Something was reported: its state or the flow.
     pub(super) fn observe(&mut self, now: Mono, evidence: Evidence) {
         // "Closed" from before the last open is no answer to it: a state sensor that has died would
-        // else hide that water runs.
-        let reported = evidence
-            .reported_open
-            .filter(|(at, open)| *open || self.told_open.is_none_or(|told| *at >= told))
-            .map(|(_, open)| open);
+        // else hide that water runs. Neither is "open" from before the last close, or while it moves.
+        let told_closed = match self.stage {
+            Stage::Closing { since, .. } => Some(since),
+            _ => self.told_closed,
+        };
+        let answers = |at: Mono, open: bool| match open {
+            true => told_closed.is_none_or(|told| at >= told + evidence.travel),
+            false => self.told_open.is_none_or(|told| at >= told),
+        };
+        let reported =
+            evidence.reported_open.filter(|(at, open)| answers(*at, *open)).map(|(_, open)| open);
         match reported {
             Some(false) => {
                 self.said_closed.get_or_insert(now);
@@ -254,6 +281,8 @@ impl Valve {
             (Some(state), _) => Some(state),
             (None, flow) => flow,
         };
+        self.contradicted = matches!(self.stage, Stage::Closing { .. })
+            && (reported == Some(true) || evidence.flow == Some(true));
         match (evident, self.stage) {
             (Some(false), Stage::Closing { since, .. }) => {
                 if self.known != Known::Closed {

@@ -3,6 +3,11 @@
 //! Two intervals are learned, one while water flows and one while it stands, because most devices
 //! report faster when something changes. Each is the median of the last 15 gaps between arrivals.
 //!
+//! How many messages a radio loses is learned too: silence of so many intervals must be less likely
+//! than one in ten million readings, else a radio that loses a tenth would hold the plant every day
+//! (three lost in a row: one reading in a thousand). Losses are taken as independent; a radio that is
+//! away altogether is silent by any rule.
+//!
 //! Invariants: bursts and duplicates (several messages at once after a radio gap) do not shorten
 //! the interval; one outage does not lengthen it; a gap that began while water stood and ended while
 //! it flowed is learned by neither; until five gaps are known the declared interval stands. Silence
@@ -25,6 +30,18 @@ const BURST_SHARE: f64 = 0.1;
 /// A message may be this late for reasons of the radio (retries, roaming) without having been lost;
 /// found on a thousand simulated starts, where 3.5 intervals alone held one healthy plant.
 const LATE_MOST: Span = Span::from_secs(2);
+
+/// Chance of a false silence that is taken for each reading: a plant gives about half a million
+/// readings of its product probe in a year.
+const FALSE_SILENCE: f64 = 1e-7;
+/// Before anything is known: so many messages of which one was lost.
+const LOSS_PRIOR: (f64, f64) = (1.0, 50.0);
+/// Messages over which the loss is remembered.
+const LOSS_MEMORY: f64 = 400.0;
+/// A gap longer than so many intervals is an outage, which says nothing about single messages.
+const OUTAGE_INTERVALS: f64 = 10.0;
+/// What is looked at comes up to so much of an interval after the last one that was due.
+const JITTER_INTERVALS: f64 = 1.5;
 
 /// When silence becomes staleness: `factor` expected intervals and the lateness of a radio, within
 /// `min` and `max`.
@@ -77,6 +94,9 @@ pub struct IntervalLearner {
     /// Start of the gap that is being measured, and whether water flowed then.
     from: Option<(Mono, bool)>,
     last: Option<Mono>,
+    /// Messages that were lost and that were due while water flowed, lately.
+    #[serde(default)]
+    lost: (f64, f64),
 }
 
 impl IntervalLearner {
@@ -89,6 +109,7 @@ impl IntervalLearner {
             usual: (None, None),
             from: None,
             last: None,
+            lost: (0.0, 0.0),
         }
     }
 
@@ -109,6 +130,7 @@ impl IntervalLearner {
         if gap.secs() < BURST_SHARE * self.expected(flowing).secs() || gap <= Span::ZERO {
             return;
         }
+        self.count_lost(gap, flowing);
         let gaps = if flowing { &mut self.flowing } else { &mut self.idle };
         if gaps.len() == GAPS_MAX {
             gaps.pop_front();
@@ -117,6 +139,28 @@ impl IntervalLearner {
         let middle = middle(gaps);
         *(if flowing { &mut self.usual.0 } else { &mut self.usual.1 }) = middle;
         self.from = Some((now, flowing));
+    }
+
+    fn count_lost(&mut self, gap: Span, flowing: bool) {
+        let intervals = gap.secs() / self.expected(flowing).secs().max(1e-3);
+        if !flowing || !self.is_learned(true) || intervals > OUTAGE_INTERVALS {
+            return;
+        }
+        let (lost, due) = &mut self.lost;
+        let fade = 1.0 - 1.0 / LOSS_MEMORY;
+        *lost = *lost * fade + (intervals.round() - 1.0).max(0.0);
+        *due = *due * fade + intervals.round().max(1.0);
+    }
+
+    /// Share of its messages that the radio loses while water flows.
+    pub fn loss(&self) -> f64 {
+        let (lost, due) = self.lost;
+        ((lost + LOSS_PRIOR.0) / (due + LOSS_PRIOR.1)).clamp(0.001, 0.5)
+    }
+
+    /// Expected intervals of silence that the loss of single messages does not explain.
+    pub fn unexplained_intervals(&self) -> f64 {
+        FALSE_SILENCE.ln() / self.loss().ln() + JITTER_INTERVALS
     }
 
     /// The gap under way is not to be learned: the broker or the daemon was away, or the sensor said
@@ -148,7 +192,11 @@ impl IntervalLearner {
 
     /// How long silence may last.
     pub fn stale_after(&self, flowing: bool, rule: &StaleRule) -> Span {
-        rule.after(self.expected(flowing))
+        let factor = match flowing {
+            true => rule.factor.max(self.unexplained_intervals()),
+            false => rule.factor,
+        };
+        StaleRule { factor, ..*rule }.after(self.expected(flowing))
     }
 
     /// How long this sensor's silence may last. A battery sensor that nobody has heard often enough
@@ -263,9 +311,33 @@ mod tests {
     fn silence_counts_from_the_later_of_arrival_and_start() {
         let mut learner = IntervalLearner::new(Span::from_secs(10));
         let since = Mono::from_millis(5_000);
-        assert_eq!(learner.stale_at(true, &FLOWING, since), since + Span::from_secs(32));
+        let after = learner.stale_after(true, &FLOWING);
+        // One message in fifty lost, before anything is known: ln 1e-7 / ln 0.02 + 1.5 = 5.62 intervals.
+        assert!((after.secs() - 58.2).abs() < 0.1, "{after:?}");
+        assert_eq!(learner.stale_at(true, &FLOWING, since), since + after);
         learner.observe(Mono::from_millis(9_000), true);
-        assert_eq!(learner.stale_at(true, &FLOWING, since), Mono::from_millis(41_000));
+        assert_eq!(learner.stale_at(true, &FLOWING, since), Mono::from_millis(9_000) + after);
+    }
+
+    /// Independent losses of a tenth: seven in a row are one in ten million, by hand.
+    #[test]
+    fn a_radio_that_loses_a_tenth_is_given_seven_intervals_and_a_good_one_fewer() {
+        let silence = |lost_of_ten: i64| {
+            let mut learner = IntervalLearner::new(Span::from_secs(7));
+            for number in 0..3000i64 {
+                if number % 10 >= lost_of_ten {
+                    learner.observe(Mono::from_millis(number * 7_000), true);
+                }
+            }
+            learner
+        };
+        let bad = silence(1);
+        assert!((bad.loss() - 0.1).abs() < 0.02, "{}", bad.loss());
+        assert!((bad.unexplained_intervals() - 8.5).abs() < 0.5);
+        let good = silence(0);
+        assert!(good.loss() < 0.005 && good.unexplained_intervals() < 5.0);
+        assert!(bad.stale_after(true, &FLOWING) > good.stale_after(true, &FLOWING));
+        assert!(bad.stale_after(true, &FLOWING) <= FLOWING.max);
     }
 
     proptest! {

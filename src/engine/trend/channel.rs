@@ -47,6 +47,9 @@ pub(super) struct Channel {
     last: Option<Valued<f64>>,
     /// Last smoothed value of the same.
     shown: Option<Valued<f64>>,
+    /// The same before outliers were taken out: what moves at once is seen here first.
+    #[serde(default)]
+    raw: Option<(Mono, f64)>,
     /// Something live has come since the start of the daemon.
     fresh: bool,
     /// Display step on the plant's scale of the last solids reading.
@@ -89,6 +92,7 @@ impl Channel {
             level: VecDeque::new(),
             last: None,
             shown: None,
+            raw: None,
             fresh: false,
             step: plant_step(setup, sensor),
             correction: unchanged(),
@@ -158,6 +162,7 @@ impl Channel {
             self.last = Some(valued);
             return Some(Clean { at: placed.at, value, replaced: false });
         }
+        self.raw = Some((placed.at, valued.value));
         let (cleaned, replaced) = match self.hampel.push(placed.at, valued.value) {
             None => {
                 valued = valued.doubt(Flag::NotEvaluated, Reason::FewSamples);
@@ -324,6 +329,11 @@ impl Channel {
     /// Last good reading, cleaned; `None` when it is older than `longest` or from before the start.
     pub(super) fn recent(&self, now: Mono, longest: Span) -> Option<&Valued<f64>> {
         self.last.as_ref().filter(|last| self.fresh && now.since(last.as_of) <= longest)
+    }
+
+    /// Last good reading as it came, and when it was taken.
+    pub(super) const fn raw(&self) -> Option<(Mono, f64)> {
+        self.raw
     }
 
     /// What is published of this sensor.

@@ -22,6 +22,11 @@ const DAYS: usize = 28;
 const DAYS_MIN: usize = 3;
 /// Marks of the last hours for the search of an abnormal draw.
 const MARKS: usize = 128;
+/// Readings as they came that are remembered: an hour of a quick sensor, hours of a resting one.
+const RAWS: usize = 512;
+/// Steps whose middle tells whether a draw goes on, and the least time of one.
+const STEPS: usize = 7;
+const STEP_LEAST: Span = Span::from_secs(180);
 /// A mark each minute of the last hour, then each fifth minute.
 const MARK_EVERY: Span = Span::from_secs(60);
 const MARK_AGE_MAX: Span = Span::from_secs(6 * 3600);
@@ -43,6 +48,8 @@ pub(super) struct Look {
     pub(super) inflow_basis: Basis,
     /// Level sensor.
     pub(super) level: Option<Valued<f64>>,
+    /// The same as it came, and when: cleaning and smoothing keep a sudden change back for a while.
+    pub(super) raw: Option<(Mono, f64)>,
     /// By how much a difference of two levels may be wrong: the gain cancels, step and waves do not.
     pub(super) noise: f64,
     /// The container's stop float is up.
@@ -86,6 +93,8 @@ pub(super) struct Store {
     /// When the float was up last, and the running inflow then.
     full_at: Option<(Mono, f64)>,
     marks: VecDeque<Mark>,
+    /// Readings as they came: when, and what had gone in less what was there.
+    raws: VecDeque<(Mono, f64)>,
     /// The last mark, over gaps.
     last: Option<Mark>,
     hour_began: Option<Mono>,
@@ -134,6 +143,7 @@ impl Store {
             ages.pass(Days::new(away.days().max(0.0)));
         }
         self.marks.clear();
+        self.raws.clear();
         // What was drawn meanwhile belongs to no hour.
         self.last = None;
         self.hour_began = None;
@@ -216,6 +226,11 @@ impl Store {
         let Some(level) = &look.level else {
             return;
         };
+        if let Some((at, raw)) = look.raw
+            && self.raws.back().is_none_or(|(last, _)| at > *last)
+        {
+            keep(&mut self.raws, (at, look.inflow - raw), RAWS);
+        }
         let mark = Mark {
             at: look.now,
             drawn: look.inflow - level.value,
@@ -343,13 +358,11 @@ impl Store {
     ) -> Option<Abnormal> {
         let usual = self.usual_hour(declared)?;
         let last = self.marks.back()?;
-        // It must still be going on in the last quarter of the window: what is over needs nobody to run.
-        let goes_on = |minutes: f64, hourly: f64| {
-            let quarter = Span::from_secs_f64(15.0 * minutes).max(over);
-            self.drawn_over(quarter).is_some_and(|recent| {
-                recent + 2.0 * noise >= 0.5 * hourly * quarter.secs() / 3600.0
-            })
-        };
+        // It must still be going on, by readings as they come: what is over needs nobody to run, and a
+        // water change of which nobody told is over after some minutes. The middle of the last steps
+        // tells, for one draw at once fills two of them at most, however large it is.
+        let pace = self.pace_now(noise)?;
+        let goes_on = |hourly: f64| pace >= 0.5 * hourly;
         self.marks
             .iter()
             .filter(|mark| last.at.since(mark.at) >= over)
@@ -360,12 +373,34 @@ impl Store {
             })
             .filter(|draw| {
                 let hourly = draw.litres / (draw.minutes / 60.0);
-                draw.litres >= least.max(3.0 * noise)
-                    && hourly > factor * usual
-                    && goes_on(draw.minutes, hourly)
+                draw.litres >= least.max(3.0 * noise) && hourly > factor * usual && goes_on(hourly)
             })
             // The shortest window says best how fast it runs now.
             .min_by(|a, b| a.minutes.total_cmp(&b.minutes))
+    }
+
+    /// Middle pace of the last steps between readings at least three minutes apart, litres an hour;
+    /// `None` while there are too few, or when noise alone explains it.
+    fn pace_now(&self, noise: f64) -> Option<f64> {
+        let mut thinned: Vec<(Mono, f64)> = Vec::with_capacity(STEPS + 1);
+        for &(at, drawn) in self.raws.iter().rev() {
+            if thinned.last().is_none_or(|(later, _)| later.since(at) >= STEP_LEAST) {
+                thinned.push((at, drawn));
+            }
+            if thinned.len() > STEPS {
+                break;
+            }
+        }
+        if thinned.len() <= STEPS {
+            return None;
+        }
+        let mut paces: Vec<f64> = thinned
+            .windows(2)
+            .map(|pair| (pair[0].1 - pair[1].1) / pair[0].0.since(pair[1].0).secs() * 3600.0)
+            .collect();
+        paces.sort_by(f64::total_cmp);
+        let (first, last) = (thinned.last()?, thinned.first()?);
+        (last.1 - first.1 >= 3.0 * noise).then_some(paces[STEPS / 2])
     }
 
     /// Litres drawn over the last `over`; `None` while that is not known.
@@ -376,11 +411,21 @@ impl Store {
     }
 
     /// Litres that went in and by how much the level rose, over the latest window in which at least
-    /// so many litres went in.
-    pub(super) fn filled(&self, least: f64) -> Option<(f64, f64)> {
+    /// so many litres went in and nobody drew at once: a level that falls by more than `noise` explains
+    /// from one mark to the next shows that it moves and that water was taken.
+    pub(super) fn filled(&self, least: f64, noise: f64) -> Option<(f64, f64)> {
         let last = self.marks.back()?;
-        let mark = self.marks.iter().rev().find(|mark| last.inflow - mark.inflow >= least)?;
-        Some((last.inflow - mark.inflow, last.level - mark.level))
+        let mut later = last;
+        for mark in self.marks.iter().rev() {
+            if mark.level - later.level > 5.0 * noise {
+                return None;
+            }
+            later = mark;
+            if last.inflow - mark.inflow >= least {
+                return Some((last.inflow - mark.inflow, last.level - mark.level));
+            }
+        }
+        None
     }
 
     /// Mean age of the water if all of it mixes, and of the oldest parcel, days.
@@ -390,7 +435,7 @@ impl Store {
     }
 }
 
-fn keep(values: &mut VecDeque<f64>, value: f64, most: usize) {
+fn keep<T>(values: &mut VecDeque<T>, value: T, most: usize) {
     if values.len() == most {
         values.pop_front();
     }
@@ -409,6 +454,7 @@ mod tests {
             inflow_u: 0.03,
             inflow_basis: Basis::Measured,
             level: level.map(|level| Valued::measured(level, 0.2, now)),
+            raw: level.map(|level| (now, level)),
             noise: 0.2,
             full: None,
             volume: 80.0,
@@ -443,6 +489,38 @@ mod tests {
         assert!((mixed - 5.92).abs() < 0.2, "mixed mean {mixed}");
         assert!((oldest - 4.92).abs() < 0.3, "first in first out {oldest}");
         assert!(store.abnormal(3.0, 5.0, Span::from_secs(900), None, 0.2).is_none());
+    }
+
+    /// A change of which nobody told: 40 L in five minutes, and then a siphon of 27 L an hour. Both
+    /// under cleaning that holds a step back for ten minutes.
+    #[test]
+    fn a_change_that_is_over_calls_nobody_and_a_siphon_does() {
+        for (litres, minutes, called) in [(40.0, 5, false), (27.0, 60, true)] {
+            let mut store = Store::default();
+            let mut content = Vec::new();
+            for minute in 0..60 * 24 * 8 {
+                let day = minute % (60 * 24);
+                let before = content.last().copied().unwrap_or(70.0);
+                let usual = if day == 600 { 0.3 } else { 0.0 };
+                let drawn = if (11_000..11_000 + minutes).contains(&minute) {
+                    litres / minutes as f64
+                } else {
+                    0.0
+                };
+                content.push(before - usual - drawn);
+            }
+            let mut was_called = false;
+            for minute in 0..content.len() {
+                // A resting sensor speaks each five minutes; what is cleaned lags behind it.
+                let spoke = minute - minute % 5;
+                let mut at = look(minute as i64, 0.0, Some(content[spoke.saturating_sub(10)]));
+                at.raw = Some((Mono::from_millis(spoke as i64 * 60_000), content[spoke]));
+                store.step(&at);
+                let found = store.abnormal(3.0, 5.0, Span::from_secs(900), None, 0.2);
+                was_called |= found.is_some();
+            }
+            assert_eq!(was_called, called, "{litres} L in {minutes} min");
+        }
     }
 
     #[test]

@@ -78,6 +78,10 @@ impl Trend {
             inflow_u: if basis == Basis::Measured { 0.03 } else { 0.2 },
             inflow_basis: basis,
             level: self.level_litres(setup, now.mono).ok(),
+            raw: setup
+                .sensors_of(Point::Store, Quantity::Level)
+                .next()
+                .and_then(|sensor| self.channels[sensor].raw()),
             // Waves of a filling container: judgement.
             noise: step.max(0.2),
             full: float,
@@ -313,7 +317,7 @@ impl Trend {
             return;
         }
         let least = FILLING_LITRES.max(6.0 * look.noise);
-        let Some((went, rose)) = self.upkeep.store.filled(least) else { return };
+        let Some((went, rose)) = self.upkeep.store.filled(least, look.noise) else { return };
         if rose < FILLING_SHARE * went {
             let text = format!(
                 "{went:.1} L were made and the container's level rose by {:.1} L. Look whether the hose is in the container, whether the product goes to the drain, whether something draws as fast as the plant makes, and whether the level sensor moves, in this order.",
