@@ -276,7 +276,7 @@ fn search(
             }
         }
         sigma = (square / square_count).sqrt().max(least);
-        let Some(mut delta) = solve(information, score) else { return None };
+        let mut delta = solve(information, score)?;
         let largest = delta.iter().fold(0.0f64, |most, d| most.max(d.abs()));
         if largest > STEP_MAX {
             delta.iter_mut().for_each(|d| *d *= STEP_MAX / largest);

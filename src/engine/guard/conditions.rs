@@ -7,7 +7,7 @@
 use super::flow::{self, by_meters};
 use super::{Context, Guard, LeakBy, Watch, Watched, opens_itself};
 use crate::engine::alarm::Evidence;
-use crate::engine::catalogue::AlarmId;
+use crate::engine::catalogue::{AlarmId, Consequence};
 use crate::engine::condition::Delayed;
 use crate::engine::output::AlarmKey;
 use crate::engine::setup::{SensorIx, Setup};
@@ -630,7 +630,7 @@ impl Guard {
 
     /// A close that nothing confirms. Somebody is woken at once when something that spoke later says
     /// that the valve is open. Where what could confirm it has only not been heard, its answer may have
-    /// been lost: then two more of its heartbeats are waited for. And when nothing at all is heard any
+    /// been lost: then, unless a trip closed it, two more of its heartbeats are waited for. And when nothing at all is heard any
     /// more (the radio, or the box behind it, is gone), that is told as silence; the valve is added to
     /// it in good time before the container could run over.
     fn watch_close(&mut self, cx: &mut Context<'_>) {
@@ -652,7 +652,9 @@ impl Guard {
             setup.actuators_of(Role::SupplyValve).any(|valve| self.valves[valve].is_contradicted());
         let input = Some(waits && contradicted);
         let open = self.delayed(Watch::Unconfirmed, now, input, barrier, Span::ZERO);
-        let patience = self.patience(setup, now, barrier);
+        // After a trip nobody waits for an answer: bad water or a wet floor is what it is about.
+        let tripped = cx.alarms.standing(Consequence::Trip).next().is_some();
+        let patience = if tripped { barrier } else { self.patience(setup, now, barrier) };
         let unheard = self.delayed(Watch::Unheard, now, Some(waits), patience, Span::ZERO);
         let active = waits && (open || unheard);
         self.tell(cx, AlarmId::CloseUnconfirmed, active, || Evidence {
