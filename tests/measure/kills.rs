@@ -311,11 +311,13 @@ fn fifty_kills_lose_double_and_change_nothing() {
         server = Some(start());
     }
     let server = server.expect("running");
-    // Everything that the client has seen by now is due in both places before we look.
+    // Everything that the client has seen by now is due in both places before we look; the last of
+    // it came after the daemon was there, else nobody would write it.
+    let last = wait::until_some("a reading after the last start", PATIENCE, || {
+        self::seen(log.heard()).pop().filter(|one| one.at >= since).map(|one| one.key)
+    });
     up.push((since, Instant::now() + WRITTEN_IN));
     let seen = self::seen(log.heard());
-    let last = seen.iter().rfind(|one| one.at + ON_ITS_WAY <= up[up.len() - 1].1);
-    let last = last.expect("readings").key.clone();
     wait::until("the history has come that far", PATIENCE, || {
         exported(&daemon).contains_key(&last)
     });
