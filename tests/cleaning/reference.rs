@@ -125,10 +125,13 @@ pub fn flat_line(
     for (threshold_s, flag) in [(suspect_s, 3), (fail_s, 4)] {
         let count = (threshold_s / interval_s).floor() as usize + 1;
         for i in count - 1..x.len() {
-            let window = x[i + 1 - count..=i].iter().flatten();
-            let low = window.clone().copied().fold(f64::INFINITY, f64::min);
-            let high = window.copied().fold(f64::NEG_INFINITY, f64::max);
-            if x[i].is_some() && high - low < tolerance {
+            let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+            // From the newest back: a signal that moves is seen to move after a few.
+            let moved = x[i + 1 - count..=i].iter().rev().flatten().any(|x| {
+                (low, high) = (low.min(*x), high.max(*x));
+                high - low >= tolerance
+            });
+            if x[i].is_some() && !moved {
                 flags[i] = flag;
             }
         }
