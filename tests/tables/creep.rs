@@ -2,8 +2,10 @@
 
 use super::{Table, Worst};
 use permeated::engine::fit::display::Display;
-use permeated::engine::fit::washout::{self, Sample, Term, Terms, Washout};
+use permeated::engine::fit::informed::Known;
+use permeated::engine::fit::washout::{Sample, Term, Washout};
 use permeated::engine::process::creep::{Costs, Geometry, divert};
+use permeated::engine::process::start::{Axis, Conditions, SettledRule, Trace, analyse};
 use permeated::engine::time::Span;
 use permeated::units::{Litres, Tds};
 
@@ -19,56 +21,55 @@ fn traces() -> Vec<Vec<Sample>> {
     traces
 }
 
-/// scipy least_squares (three solvers agree), one term, readings taken at their word.
+/// A whole start as the daemon judges it, nothing learned yet, against what made the trace. A level
+/// that is told lies within the larger of the target (0.3 ppm or 5 %) and twice its uncertainty, the
+/// extra salt within 15 % or twice its
+/// uncertainty. Most of these runs are too short to tell a flat tail from the end of a slow
+/// second term; then no level is told, and the curve behind that answer holds the truth within three
+/// of its uncertainties.
+///
+/// Not compared: the table's own plain least squares (columns `c_ss_ppm` to `excess_mg`), which takes
+/// the display at its word and knows one term only; it is printed beside ours.
 #[test]
-fn one_term_least_squares_as_scipy() {
+fn a_start_against_what_made_the_trace() {
     let traces = traces();
-    let mut worst = Worst::of("creep_fit (one term, 0.5 % values, 5 % standard errors)");
-    for row in Table::read("creep_fit").rows() {
-        let trace = row.whole("trace");
-        let fit = washout::plain(&traces[trace - 1], Terms::One).expect("fits");
-        let end = fit.end;
-        let at = |what: &str| format!("trace {trace} {what}");
-        worst.near(fit.settled, row.number("c_ss_ppm"), 0.005, 0.0, &at("settled"));
-        worst.near(fit.at(0.0), row.number("c0_ppm"), 0.005, 0.0, &at("c0"));
-        worst.near(fit.first.constant, row.number("vm_l"), 0.005, 0.0, &at("constant"));
-        worst.near(fit.excess(0.0, end), row.number("excess_mg"), 0.005, 0.0, &at("excess"));
-        worst.near(fit.settled_u, row.number("se_c_ss"), 0.05, 0.0, &at("u settled"));
-        worst.near(fit.constant_u, row.number("se_vm_l"), 0.05, 0.0, &at("u constant"));
-        worst.near(fit.rmse, row.number("rmse_ppm"), 0.005, 0.0, &at("rmse"));
-        worst.near(fit.r2, row.number("r2"), 0.0, 0.001, &at("r2"));
-    }
-    worst.done();
-}
-
-/// Against what made the traces: settled level and wash-out volume within the larger of the target
-/// (0.3 ppm or 5 %; 5 %) and twice the standard error that the fit itself states; where the trace is
-/// too weak it must be refused with a reason.
-#[test]
-fn guarded_fit_against_what_made_the_trace() {
-    let traces = traces();
-    let mut worst = Worst::of("creep_fit (guarded, against true values)");
-    let mut refused = Vec::new();
+    let mut worst = Worst::of("creep_fit (against true values)");
+    let mut told = 0;
     for row in Table::read("creep_fit").rows() {
         let trace = row.whole("trace");
         let step = if trace == 8 { 0.1 } else { 1.0 };
-        match washout::fit(&traces[trace - 1], Display::nearest(step)) {
-            Ok(fit) => {
-                let (settled, constant) = (row.number("true_c_ss"), row.number("true_v1"));
-                let at = |what: &str| format!("trace {trace} {what}");
-                let u = 2.0 * fit.settled_u;
-                worst.near(fit.settled, settled, 0.05, u.max(0.3), &at("settled"));
-                let u = 2.0 * fit.constant_u;
-                let share = if row.word("terms") == "one" { 0.05 } else { 0.10 };
-                // A trace with steps of a fifteenth of its height knows its constant to a tenth.
-                let share = if row.number("true_c0") < 35.0 { 0.10 } else { share };
-                worst.near(fit.first.constant, constant, share, u, &at("constant"));
-            }
-            Err(reason) => refused.push(format!("{trace} ({})", reason.text())),
+        let mut readings = Trace::new(Axis::Litres, Display::nearest(step));
+        for sample in &traces[trace - 1] {
+            let at = Span::from_secs_f64(600.0 * sample.x);
+            let (litres, reading) = (Litres::new(sample.x), Tds::new(sample.y));
+            readings.push(litres, at, reading, Conditions::default());
+        }
+        let known = Known::usual(1.0, step);
+        let start = analyse(&readings, SettledRule::default(), &known, None).expect("readings");
+        let at = |what: &str| format!("trace {trace} {what}");
+        let (settled, constant) = (row.number("true_c_ss"), row.number("true_v1"));
+        let fit = start.fit.as_ref().expect("every one of them is a wash-out");
+        println!(
+            "trace {trace}, {:.1} L: truth {settled}, told {:?}, curve {:.2} +- {:.2}, plain {:.2}",
+            start.end,
+            start.settled.map(|level| (level.value, level.u)),
+            fit.settled,
+            fit.settled_u,
+            row.number("c_ss_ppm")
+        );
+        worst.near(fit.settled, settled, 0.0, 3.0 * fit.settled_u, &at("curve"));
+        worst.near(fit.first.constant, constant, 0.1, 3.0 * fit.constant_u, &at("constant"));
+        let Ok(level) = &start.settled else { continue };
+        told += 1;
+        worst.near(level.value, settled, 0.05, (2.0 * level.u).max(0.3), &at("settled"));
+        if row.word("terms") == "one" {
+            let height = row.number("true_c0") - settled;
+            let salt = height * constant * (1.0 - (-start.end / constant).exp());
+            let extra = start.extra.expect("litres");
+            worst.near(extra.salt.get(), salt, 0.15, 2.0 * extra.u.get(), &at("extra salt"));
         }
     }
-    println!("refused: {refused:?}");
-    assert!(refused.len() <= 2, "{refused:?}");
+    assert!(told >= 3, "{told} told");
     worst.done();
 }
 

@@ -174,6 +174,45 @@ fn starts_cut_short() {
     assert!(asked > 200 && right as f64 >= 0.95 * asked as f64, "{right} of {asked}");
 }
 
+/// Runs of a few litres, nothing learned yet: a level that is reached is told, with an uncertainty
+/// that holds the truth; one that is not is not.
+#[test]
+fn first_starts_of_a_few_litres() {
+    let mut dice = Dice(20_260_305);
+    let (mut told, mut due, mut within, mut held, mut early, mut open) = (0, 0, 0, 0, 0, 0);
+    let mut misses = Vec::new();
+    for _ in 0..600 {
+        let end = dice.log_between(1.5, 6.0);
+        let truth = TrueStart::made(&mut dice, end);
+        let start = analyse(&truth.trace, SettledRule::default(), &Known::usual(1.0, 1.0), None)
+            .expect("readings");
+        let left = truth.at(end) - truth.settled;
+        if left > 1.0 {
+            open += 1;
+            early += usize::from(start.settled.is_ok());
+            continue;
+        }
+        due += 1;
+        let Ok(level) = start.settled else { continue };
+        told += 1;
+        let miss = (level.value - truth.settled).abs();
+        held += usize::from(miss <= 2.0 * level.u);
+        within += usize::from(miss <= (0.05 * truth.settled).max(0.3));
+        misses.push(miss);
+    }
+    println!(
+        "first starts of 1.5 to 6 L: {told} of {due} told, {within} within max(0.3 ppm, 5 %), {held} \
+         within twice their uncertainty, off by median {:.2}, 90 % {:.2} ppm; told too early {early} \
+         of {open}",
+        share(&mut misses, 0.5),
+        share(&mut misses, 0.9),
+    );
+    assert!(told as f64 >= 0.6 * due as f64, "{told} of {due}");
+    assert!(within as f64 >= 0.85 * told as f64, "{within} of {told}");
+    assert!(held as f64 >= 0.95 * told as f64, "{held} of {told}");
+    assert!(early as f64 <= 0.05 * open as f64, "{early} of {open}");
+}
+
 /// Charges of plants whose true capacity and carbon dioxide are drawn from what is believed a priori:
 /// how often the 90 % interval of the remaining equivalents at half life holds the truth.
 #[test]

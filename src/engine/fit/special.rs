@@ -169,16 +169,6 @@ pub fn student_quantile(p: f64, freedom: f64) -> f64 {
     0.5 * (low + high)
 }
 
-/// Probability that Fisher's F with `above` and `below` degrees of freedom exceeds `f`
-/// (Abramowitz & Stegun 26.6.2).
-pub fn fisher_above(f: f64, above: f64, below: f64) -> f64 {
-    if f <= 0.0 {
-        1.0
-    } else {
-        incomplete_beta(0.5 * below, 0.5 * above, below / (below + above * f))
-    }
-}
-
 fn nonzero(x: f64) -> f64 {
     if x.abs() < TINY { TINY } else { x }
 }
@@ -201,7 +191,6 @@ mod tests {
             (ln_gamma(20.0), 39.339_884_187_2),
             (student_quantile(0.95, 10.0), 1.812_461_123),
             (student_quantile(0.975, 3.0), 3.182_446_305),
-            (fisher_above(4.102_821_015, 2.0, 10.0), 0.05),
         ];
         for (got, want) in pairs {
             assert!((got - want).abs() <= 1e-8 * want.abs().max(1e-3), "{got} {want}");
