@@ -117,9 +117,13 @@ fn round_to(value: f64, step: f64) -> f64 {
     if rounded == 0.0 { 0.0 } else { rounded }
 }
 
+/// Below this an uncertainty is none: what a mean that dies away leaves behind (a flow that has
+/// stopped) shrinks without end, and has no digits that could be kept.
+const U_LEAST: f64 = 1e-12;
+
 /// An uncertainty says nothing beyond its second digit (GUM 7.2.6).
 fn two_digits(u: f64) -> Option<f64> {
-    if u <= 0.0 || !u.is_finite() {
+    if u < U_LEAST || !u.is_finite() {
         return None;
     }
     let exponent = u.log10().floor() as i32 - 1;
@@ -386,4 +390,22 @@ fn rising(
         reasons.insert(at, Reason::Clock);
     }
     Some(last + Span::from_millis(1))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::two_digits;
+
+    /// A smoothed flow that has stopped halves for ever; 10^-310 times its scale of digits was not a
+    /// number, and left as one.
+    #[test]
+    fn an_uncertainty_that_dies_away_is_none_and_never_no_number() {
+        let mut u = 0.003;
+        while u > 0.0 {
+            assert!(two_digits(u).is_none_or(f64::is_finite), "{u:e}");
+            u /= 2.0;
+        }
+        assert_eq!(two_digits(1e-310), None);
+        assert_eq!(two_digits(0.003_456), Some(0.003_5));
+    }
 }
