@@ -230,6 +230,7 @@ signals! {
     Permitted = 105, "guard", "permitted", Flag, Plant, 0.0, 0.0, 20, true, "Water may run";
     ProductDose = 106, "guard", "product-dose", Ratio, Plant, 0.001, 0.05, 600, false, "Dissolved solids times litres that reached the store since the product was last pure, in ppm·L";
     ProofOverdueIn = 150, "guard", "proof-overdue-in", Days, Plant, 0.1, 0.5, 3600, false, "Days until the first proof is overdue; below zero: since when it is";
+    GasAccepted = 151, "guard", "gas-accepted", Text, Plant, 0.0, 0.0, 300, false, "Level of gas in the product that a person has accepted, and for how long, or none";
     CloseTime = 107, "guard", "close-time", Duration, Plant, 0.1, 0.0, 0, false, "Time from the last close command to its confirmation";
 
     AlarmsDay = 160, "alarms", "came-in-a-day", Count, Plant, 1.0, 1.0, 86400, false, "Alarms that came in the last day";
@@ -470,6 +471,10 @@ alarms! {
         "Something that protects you did not work when it was tried.",
         "For the will look at the broker's access rules, for a valve at its seat, for a sensor at its battery and radio. Then prove it again.",
         "The proof passed.";
+    ProductGasAccepted = 112, "product-gas-accepted", Tell, Soon, Plant, false, false,
+        "Water that does not read zero is let through, because a person accepted a steady level of gas. Only water that reads zero belongs to the animals.",
+        "Change the resin for one with a fresh anion part, or air the permeate before it; then end the acceptance.",
+        "The command `accept-gas-end`, a vessel that is changed, or the end of its time.";
     RejectionLow = 68, "rejection-low", Tell, Soon, Plant, false, false,
         "The membrane lets more salt through than it should; each charge of resin lasts shorter.",
         "Test total chlorine after the carbon first, then the membrane's seal, before you buy a membrane.",

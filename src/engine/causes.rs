@@ -283,10 +283,20 @@ pub fn clears(setup: &Setup, alarm: AlarmId) -> String {
             "Feed below {:.0} °C at a flush started by hand, and a reset.",
             limits.temperature.reset_below_c
         ),
-        AlarmId::ProductTdsHigh => format!(
-            "A test run to the drain (at most {:.0} L) that ends with {:.1} L below {:.1} ppm, and a reset.",
-            limits.guard.test_run_litres, limits.product.clear_litres, limits.product.limit_ppm
-        ),
+        AlarmId::ProductTdsHigh => {
+            let test = format!(
+                "A test run to the drain (at most {:.0} L) that ends with {:.1} L below {:.1} ppm, and a reset.",
+                limits.guard.test_run_litres, limits.product.clear_litres, limits.product.limit_ppm
+            );
+            let most = limits.product.gas_accept_max_ppm;
+            if most > 0.0 {
+                format!(
+                    "{test} A steady level of gas up to {most} ppm that a person has accepted (`accept-gas`) counts as zero there."
+                )
+            } else {
+                test
+            }
+        }
         AlarmId::ProductProbeStale | AlarmId::NotProven => format!("The probe good for {back}."),
         AlarmId::BrokerLost => format!("The connection back for {back}."),
         AlarmId::SuctionLow => {
@@ -388,6 +398,10 @@ mod tests {
     #[test]
     fn what_clears_has_the_plants_own_numbers() {
         let text = include_str!("../../config/example.toml");
+        assert!(!clears(&setup(text), AlarmId::ProductTdsHigh).contains("accept"));
+        let gas = "[plants.home.limits.product]\ngas_accept_max_ppm = 1.5\n";
+        let allowed = setup(&format!("{text}{gas}"));
+        assert!(clears(&allowed, AlarmId::ProductTdsHigh).contains("up to 1.5 ppm"));
         let more = "[plants.home.limits.temperature]\nreset_below_c = 27\n\
                     [plants.home.limits.floor]\ndry_secs = 1800\n";
         let setup = setup(&format!("{text}{more}"));

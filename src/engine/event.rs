@@ -211,6 +211,17 @@ pub enum Ask {
     },
     /// End a bypass early.
     BypassEnd,
+    /// Accept a steady level of gas in the product for some time. Refused unless the settings allow
+    /// it (`limits.product.gas_accept_max_ppm`) and the readings support it.
+    AcceptGas {
+        /// The level that the readings show, ppm.
+        ppm: f64,
+        /// Why.
+        #[serde(default)]
+        reason: String,
+    },
+    /// Accept it no more.
+    AcceptGasEnd,
     /// Let a few litres run to a proven drain, so that quality can be seen in flowing water.
     TestRun {
         /// The person says that the outlet leads to the drain. Refused without it.

@@ -204,7 +204,9 @@ impl Engine {
         let mut cx = Context { setup, now, alarms, out: &mut out };
         let mut taken = true;
         match event {
-            Some(Event::Command(command)) => taken = guard.command(&mut cx, command),
+            Some(Event::Command(command)) => {
+                taken = guard.command(&mut cx, command, || trend.gas_plateau(setup, now));
+            }
             Some(other) => guard.event(&mut cx, other),
             None => {}
         }
@@ -248,6 +250,13 @@ impl Engine {
         }
         if trend.timeout().is_some_and(|due| due <= now.mono) {
             trend.tick(setup, now, is, &mut results);
+        }
+        // What a person accepted stands only as long as the readings support it.
+        if guard.accepted_gas().is_some()
+            && let Err(why) = trend.gas_plateau(setup, now)
+        {
+            guard.drop_gas(&mut cx, &why);
+            guard.evaluate(&mut cx);
         }
         if let Some(text) = results.contradicted.take() {
             guard.contradicted(&mut cx, text);
@@ -393,6 +402,7 @@ fn guard_values(
         (SignalId::TrippedBy, Datum::Text(standing(Consequence::Trip))),
         (SignalId::HeldBy, Datum::Text(standing(Consequence::Hold))),
         (SignalId::BypassUntil, Datum::Text(bypass)),
+        (SignalId::GasAccepted, Datum::Text(guard.gas_word(now.mono))),
         (SignalId::Permitted, Datum::Flag(guard.is_permitted())),
     ] {
         emitter.word(setup, now, key(signal), datum, out);

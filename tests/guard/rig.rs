@@ -20,6 +20,7 @@ pub fn setup(toml: &str) -> Arc<Setup> {
     Arc::new(Setup::resolve("home", &loaded.settings.plants["home"], OnStop::Close, 5))
 }
 
+#[derive(Clone)]
 pub struct Rig {
     pub engine: Engine,
     pub now: Mono,

@@ -68,9 +68,11 @@ fn finite(entry: &ServiceEntry) -> Result<(), String> {
 
 fn short_form(node: &str, name: &str, text: &str) -> Result<Map<String, Value>, String> {
     let field = match (node, name) {
-        (GUARD, "close" | "release" | "bypass-end" | "test-run-end" | "confirm-state") => {
-            return Ok(Map::new());
-        }
+        (
+            GUARD,
+            "close" | "release" | "bypass-end" | "accept-gas-end" | "test-run-end"
+            | "confirm-state",
+        ) => return Ok(Map::new()),
         (GUARD, "litres") => {
             let litres: f64 = text.parse().map_err(|_| "not a number of litres".to_owned())?;
             let litres = serde_json::Number::from_f64(litres)
@@ -166,7 +168,7 @@ mod tests {
 
     #[test]
     fn every_command_topic_leads_to_a_command_of_the_engine() {
-        let fields = r#"{"cause": "leak", "reason": "x", "litres": 3, "what": "valve",
+        let fields = r#"{"cause": "leak", "reason": "x", "litres": 3, "ppm": 1, "what": "valve",
             "outlet_to_drain": true, "alarm": "leak", "secs": 60, "out": true}"#;
         for name in GUARD_COMMANDS {
             ask(GUARD, name, fields).expect(name);

@@ -188,6 +188,8 @@ pub const GUARD_COMMANDS: &[&str] = &[
     "reset",
     "bypass",
     "bypass-end",
+    "accept-gas",
+    "accept-gas-end",
     "test-run",
     "test-run-end",
     "confirm-state",

@@ -16,6 +16,7 @@
 
 mod conditions;
 mod flow;
+mod gas;
 mod judge;
 mod meter;
 mod orders;
@@ -114,6 +115,9 @@ pub struct Guard {
     /// A person has entered that this cause was looked at, since it tripped.
     checked: BTreeMap<AlarmId, Mono>,
     bypass: Option<Bypass>,
+    /// A level of gas in the product that a person accepted.
+    #[serde(default)]
+    gas: Option<gas::AcceptedGas>,
     leak_by: LeakBy,
     permit: permit::State,
     starts: VecDeque<Mono>,
@@ -220,6 +224,7 @@ struct Pending {
 enum PendingWhat {
     Reset(AlarmId),
     Bypass { cause: AlarmId, reason: String },
+    AcceptGas { ppm: f64, reason: String },
     ConfirmState,
     TestRun,
 }
@@ -271,6 +276,7 @@ impl Guard {
             test_passed: false,
             checked: BTreeMap::new(),
             bypass: None,
+            gas: None,
             leak_by: LeakBy::default(),
             permit: permit::State::default(),
             starts: VecDeque::new(),
@@ -450,6 +456,7 @@ impl Guard {
         self.pending.clear();
         self.leak_by = LeakBy::default();
         self.proofs.started(cx.now.mono, started.away);
+        self.gas_after_restart(cx, started.found == Found::Lost, started.away);
         if self.test_run.take().is_some() {
             cx.log(
                 "note",
@@ -635,6 +642,7 @@ impl Guard {
     pub(super) fn evaluate(&mut self, cx: &mut Context<'_>) {
         self.look_at_flow(cx);
         self.watch(cx);
+        self.watch_gas(cx);
         self.test_run_step(cx);
         self.decide(cx);
         self.order(cx);
@@ -718,6 +726,7 @@ impl Guard {
         add(self.permit.deadline(), "the permit's renewal");
         add(self.test_run.as_ref().map(|run| run.until), "the end of the test run");
         add(self.bypass.as_ref().map(|bypass| bypass.until), "the end of the bypass");
+        add(self.accepted_gas().map(|(_, until)| until), "the end of an accepted level");
         add(self.stopping.filter(|_| !self.stopped).map(|since| since + STOP_WAIT), "the stop");
         for pending in &self.pending {
             add(Some(pending.since + PENDING_MAX), "a record");

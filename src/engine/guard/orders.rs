@@ -257,6 +257,7 @@ impl Guard {
                 self.state_lost = false;
                 Ok("The state is confirmed.".to_owned())
             }
+            PendingWhat::AcceptGas { ppm, reason } => Ok(self.begin_gas(cx, ppm, reason)),
             PendingWhat::TestRun => {
                 self.begin_test_run(cx);
                 Ok("The test run begins.".to_owned())
@@ -368,7 +369,14 @@ impl Guard {
 
     /// Takes a person's command. False when it was refused unread. The answer to
     /// a service entry is the trend path's.
-    pub(in crate::engine) fn command(&mut self, cx: &mut Context<'_>, command: &Command) -> bool {
+    /// `plateau`: the highest reading of a plateau of gas, or what speaks against one; looked at only
+    /// when somebody wants to accept it.
+    pub(in crate::engine) fn command(
+        &mut self,
+        cx: &mut Context<'_>,
+        command: &Command,
+        plateau: impl FnOnce() -> Result<f64, String>,
+    ) -> bool {
         if let (Some(at), Some(wall)) = (command.at, cx.now.wall) {
             let age = wall.since(at);
             if age > COMMAND_MAX_AGE || age < Span::ZERO - COMMAND_MAX_AGE {
@@ -414,6 +422,19 @@ impl Guard {
                     bypass.until = cx.now.mono;
                 }
                 Ok("The bypass ends.".to_owned())
+            }
+            Ask::AcceptGas { ppm, reason } => {
+                match self.gas_acceptable(cx.setup, (*ppm, reason), plateau) {
+                    Ok(what) => {
+                        self.ask_for_record(cx, id, what);
+                        return true;
+                    }
+                    Err(text) => Err(text),
+                }
+            }
+            Ask::AcceptGasEnd => {
+                self.drop_gas(cx, "a person ended it");
+                Ok("No level of gas is accepted.".to_owned())
             }
             Ask::TestRun { outlet_to_drain } => match self.test_run_refusal(cx, *outlet_to_drain) {
                 None => {

@@ -279,6 +279,7 @@ impl Guard {
         if let Some(bypass) = &self.bypass {
             remarks.push(format!("{} is bypassed: {}", bypass.cause.name(), bypass.reason));
         }
+        remarks.extend(self.gas_remark(cx.now.mono));
         if self.test_run.is_some() {
             remarks.push("Test run: the water goes to the drain.".to_owned());
         }

@@ -116,8 +116,14 @@ impl Judge {
         }
     }
 
-    /// Judges a reading in flowing water.
-    pub(super) fn look(&mut self, look: Look, limits: &ProductLimits) -> Option<Verdict> {
+    /// Judges a reading in flowing water. `accepted`: ppm that stand in for zero where the dose is
+    /// counted, because a person accepted them; what is beyond it by the limit counts whole.
+    pub(super) fn look(
+        &mut self,
+        look: Look,
+        limits: &ProductLimits,
+        accepted: f64,
+    ) -> Option<Verdict> {
         let (started, started_litres) = self.run?;
         self.looks = self.looks.saturating_add(1);
         self.finish_rinse_in(&look, started, started_litres, limits);
@@ -128,7 +134,7 @@ impl Judge {
         self.last_litres = look.litres;
         self.fast_rule(&look, limits).or_else(|| {
             if self.rinsed {
-                self.dose_rule(&look, passed, limits)
+                self.dose_rule(&look, passed, limits, accepted)
             } else {
                 self.rinse_rule(&look, limits)
             }
@@ -197,8 +203,14 @@ impl Judge {
         })
     }
 
-    fn dose_rule(&mut self, look: &Look, passed: f64, limits: &ProductLimits) -> Option<Verdict> {
-        if look.median < limits.limit_ppm {
+    fn dose_rule(
+        &mut self,
+        look: &Look,
+        passed: f64,
+        limits: &ProductLimits,
+        accepted: f64,
+    ) -> Option<Verdict> {
+        if look.median < limits.limit_ppm + accepted {
             self.clean_litres += passed;
             self.clean_readings = self.clean_readings.saturating_add(1);
             let share = passed / limits.clear_litres.max(1e-3);
@@ -269,7 +281,7 @@ mod tests {
                 litres: Some(self.litres),
                 tube_litres: 0.0,
             };
-            self.judge.look(look, &self.limits)
+            self.judge.look(look, &self.limits, 0.0)
         }
 
         fn rinse(&mut self) {

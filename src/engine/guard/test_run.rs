@@ -1,7 +1,8 @@
 //! The test run: a few litres to a proven drain, so that quality can be seen in flowing water.
 //!
 //! It is what makes a product trip resettable: standing water says nothing, and no trip may be
-//! cleared by a bypass alone. Leak, level, pressure and temperature stay armed.
+//! cleared by a bypass alone. Leak, level, pressure and temperature stay armed. The product's dose does
+//! not end it: the water goes to the drain, and fresh resin needs litres until it is pure.
 
 use super::judge::PRODUCT;
 use super::{Context, Guard};

@@ -423,6 +423,9 @@ fn a_test_run_with_bad_water_ends_and_clears_nothing() {
     rig.run(60.0, &Rig::full_readings(31.0, 45.0, 0.0, 0.0));
     rig.ask(Ask::TestRun { outlet_to_drain: true });
     let before = rig.closes();
+    // The first half litre may be what fresh resin gives off; gross failure behind it is none.
+    rig.run(180.0, &Rig::full_readings(31.0, 45.0, 0.15, 1.0));
+    assert_eq!(rig.closes(), before);
     rig.run(60.0, &Rig::full_readings(31.0, 45.0, 0.15, 1.0));
     assert!(rig.closes() > before);
     assert!(rig.reset(AlarmId::ProductTdsHigh).starts_with("Refused"));

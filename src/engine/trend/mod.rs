@@ -12,6 +12,7 @@
 
 mod channel;
 pub(in crate::engine) mod emit;
+mod gas;
 mod membrane;
 mod meter;
 mod resin;
@@ -26,6 +27,7 @@ mod water;
 
 use self::channel::Channel;
 use self::emit::Emitter;
+use self::gas::GasLook;
 use self::membrane::Membrane;
 use self::resin::Resin;
 use self::run::Run;
@@ -137,6 +139,8 @@ pub struct Trend {
     resin: Resin,
     outlets: Outlets,
     #[serde(default)]
+    gas: GasLook,
+    #[serde(default)]
     upkeep: Upkeep,
     /// When [`Trend::tick`] has something to do next.
     due: Option<Mono>,
@@ -175,6 +179,7 @@ impl Trend {
             membrane: Membrane::default(),
             resin: Resin::new(setup),
             outlets: Outlets::default(),
+            gas: GasLook::default(),
             upkeep: Upkeep::default(),
             due: None,
         }
@@ -288,6 +293,7 @@ impl Trend {
         self.water.advance(setup, now.mono);
         let answer = self.serve(setup, now, entry, out);
         if answer.is_ok() {
+            self.gas.service(setup, entry);
             self.upkeep_service(setup, now, entry, out);
         }
         answer
@@ -391,6 +397,9 @@ impl Trend {
             Quantity::Tds => by_hand * setup.ppm_factor / probe.ppm_factor,
             _ => by_hand,
         };
+        if probe.point == Point::Product && probe.is_solids() {
+            self.gas.handheld(ix, now.mono, by_hand);
+        }
         let Ok(shown) = shown else {
             return Ok("Recorded; the probe shows nothing to compare it with now.".to_owned());
         };
@@ -454,6 +463,7 @@ impl Trend {
         };
         self.membrane.restarted();
         self.outlets.restarted();
+        self.gas.restarted(started.away);
         self.upkeep_started(started.away);
         self.emitter.repeat_all();
         for sensor in 0..setup.sensors.len() {
@@ -487,6 +497,9 @@ impl Trend {
     /// Fits everything that is numbered to changed settings.
     fn refit(&mut self, setup: &Setup) {
         let sensors: Vec<String> = self.channels.iter().map(|channel| channel.id.clone()).collect();
+        if !setup.sensors.iter().map(|sensor| &sensor.id).eq(&sensors) {
+            self.gas.renumbered();
+        }
         let parts = std::mem::take(&mut self.parts);
         self.parts = setup.parts.iter().map(|part| part.id.clone()).collect();
         let new_sensor = |old: usize| {

@@ -149,12 +149,13 @@ impl Trend {
             self.judge_lead(setup, litres, clean.value, out);
         }
         if settled && point == Point::Product {
+            self.gas_reading(setup, sensor, litres, clean);
             self.judge_product(setup, sensor, litres, clean.value, out);
         }
     }
 
     /// What the outlet of the first vessel lets through, by all its runs and by this reading.
-    fn lead_pattern(&self, setup: &Setup, value: f64) -> Option<Verdict> {
+    pub(super) fn lead_pattern(&self, setup: &Setup, value: f64) -> Option<Verdict> {
         let single = setup.vessels().len() < 2;
         let point = if single { Point::Product } else { Point::Between };
         let sensor = setup.solids_at(point).next()?;
@@ -320,6 +321,7 @@ impl Trend {
         let judged = self.outlets.judged >= ABOVE_LITRES;
         let product_judged = self.outlets.product_judged >= ABOVE_LITRES;
         self.lead_run_ended(setup);
+        self.gas_run_ended(setup, now, run.settled.is_some());
         self.outlets.begun.run_ended(judged);
         self.outlets.spent.run_ended(judged);
         self.outlets.gas.run_ended(product_judged);

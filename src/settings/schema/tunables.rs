@@ -95,6 +95,17 @@ limits!(
         #[schemars(range(min = 1, max = 100))]
         #[schemars(extend("x-unit" = "readings"))]
         fast_readings: u32 = 3,
+        /// Highest steady level of gas (carbon dioxide) that a person may accept in place of zero by
+        /// the command `accept-gas`; 0: none. Only water that reads zero belongs to the animals, and
+        /// fresh anion resin or airing of the permeate are the remedies: this bridges the time until
+        /// then. Lower: a plant whose anion part lets gas through stays closed until it is changed.
+        /// Higher: that much of whatever it is reaches the store for as long as it is accepted.
+        #[schemars(range(min = 0, max = 2))]
+        gas_accept_max_ppm: f64 = 0.0,
+        /// An accepted level stands for at most so long. Lower: it has to be shown and accepted anew
+        /// while the resin is on its way. Higher: it is forgotten that the water does not read zero.
+        #[schemars(range(min = 1, max = 90))]
+        gas_accept_days: f64 = 30.0,
     }
 );
 
@@ -187,10 +198,10 @@ limits!(
         /// water.
         #[schemars(range(min = 0.1, max = 200))]
         bypass_litres: f64 = 10.0,
-        /// A test run lasts at most this long. Lower: a slow plant never shows pure water. Higher:
-        /// more water down the drain.
+        /// A test run lasts at most this long. Lower: a slow plant never shows pure water, and its trip
+        /// cannot be cleared. Higher: a run in which no water flows keeps the valve open for longer.
         #[schemars(range(min = 60, max = 7200))]
-        test_run_secs: f64 = 1200.0,
+        test_run_secs: f64 = 3600.0,
         /// Or this much water. Lower: fresh resin is judged before it is rinsed. Higher: more water
         /// down the drain.
         #[schemars(range(min = 0.1, max = 200))]

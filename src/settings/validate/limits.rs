@@ -5,6 +5,7 @@ use crate::settings::schema::ValveKind;
 
 pub(super) fn check(scope: &Scope<'_>, check: &mut Check<'_>) {
     product(scope, check);
+    gas(scope, check);
     guard(scope, check);
     pressure(scope, check);
     temperature(scope, check);
@@ -60,6 +61,22 @@ fn product(scope: &Scope<'_>, check: &mut Check<'_>) {
             &scope.at(&["limits", "product", "rinse_in_ceiling_ppm"]),
             format!("is above `fast_ppm = {}`", product.fast_ppm),
             "put the two in order",
+        );
+    }
+}
+
+/// Said at every check, so that nobody forgets it.
+fn gas(scope: &Scope<'_>, check: &mut Check<'_>) {
+    let product = &scope.plant.limits.product;
+    if product.gas_accept_max_ppm > 0.0 {
+        check.warn(
+            &scope.at(&["limits", "product", "gas_accept_max_ppm"]),
+            format!(
+                "lets a person accept water that reads up to {} ppm for {:.0} days at a time; only \
+                 water that reads zero belongs to the animals",
+                product.gas_accept_max_ppm, product.gas_accept_days
+            ),
+            "change the resin or air the permeate, then write 0",
         );
     }
 }
@@ -184,6 +201,14 @@ mod tests {
         };
         assert!(run(1.4));
         assert!(!run(1.5));
+    }
+
+    #[test]
+    fn that_gas_may_be_accepted_is_said_at_every_check() {
+        use super::super::tests::warnings;
+        let allowed = format!("{SMALL}[plants.home.limits.product]\ngas_accept_max_ppm = 1\n");
+        let said = |text: &str| warnings(text).iter().any(|one| one.contains("reads zero"));
+        assert!(said(&allowed) && !said(SMALL));
     }
 
     #[test]

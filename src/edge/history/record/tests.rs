@@ -38,6 +38,8 @@ fn ask() -> impl Strategy<Value = Ask> {
         (text(), text()).prop_map(|(cause, reason)| Ask::Reset { cause, reason }),
         (text(), text()).prop_map(|(cause, reason)| Ask::Bypass { cause, reason }),
         Just(Ask::BypassEnd),
+        (number(), text()).prop_map(|(ppm, reason)| Ask::AcceptGas { ppm, reason }),
+        Just(Ask::AcceptGasEnd),
         any::<bool>().prop_map(|outlet_to_drain| Ask::TestRun { outlet_to_drain }),
         Just(Ask::ConfirmState),
         (text(), number(), text()).prop_map(|(alarm, secs, reason)| Ask::Shelve {
