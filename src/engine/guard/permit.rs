@@ -9,6 +9,10 @@ use crate::settings::schema::{OnStop, Point, Role};
 use crate::units::Quantity;
 use serde::{Deserialize, Serialize};
 
+/// The permit may be renewed early by its interval over this, when something else is to be done anyway:
+/// it then goes with the heartbeat of the same interval and does not wake the engine by itself.
+const EARLY: i64 = 20;
+
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(super) struct State {
     permitted: bool,
@@ -75,7 +79,11 @@ impl Guard {
             || self.permit.valve != Some(valve)
             || self.permit.remarks != remarks
             || self.permit.renew.is_none();
-        let due = self.permit.renew.is_some_and(|renew| now >= renew);
+        let every = Span::from_secs_f64(cx.setup.limits.guard.permit_renew_secs);
+        let due = self
+            .permit
+            .renew
+            .is_some_and(|renew| now + Span::from_millis(every.millis() / EARLY) >= renew);
         if was != permitted || self.permit.renew.is_none() {
             self.permit.since = cx.now.wall;
         }
