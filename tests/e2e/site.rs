@@ -189,8 +189,20 @@ impl Field {
     pub fn run_water(&self, witness: &Witness) {
         self.wait_permit(witness, true);
         witness.publish(&format!("{}/demand", self.plant), "OFF", false);
+        // The answer may be faster than the publisher's own acknowledgement.
+        let asked = Instant::now();
         witness.publish(&format!("{}/demand", self.plant), "ON", false);
-        self.command_since(witness, "ON", Instant::now());
+        let end = asked + PATIENCE;
+        while !witness.on(&self.valve()).iter().any(|h| h.at >= asked && h.payload == "ON") {
+            assert!(
+                Instant::now() < end,
+                "{}: water was asked for and no open came; last on its topic {:?}, permit {}",
+                self.plant,
+                witness.last(&self.valve()),
+                self.permit(witness)
+            );
+            std::thread::park_timeout(Duration::from_millis(5));
+        }
     }
 
     /// The first such command on the valve's topic at or after `since`.
