@@ -185,6 +185,11 @@ impl VirtualPlant {
         self.store.draw(litres);
     }
 
+    /// Somebody spills water on the floor; 0 L or more.
+    pub fn spill(&mut self, litres: f64) {
+        self.floor_litres += litres.max(0.0);
+    }
+
     /// Somebody wipes the floor.
     pub fn wipe(&mut self) {
         self.floor_litres = 0.0;

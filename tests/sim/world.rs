@@ -129,6 +129,8 @@ pub struct World {
     sick: Option<(usize, f64)>,
     last_outputs: u64,
     digest: u64,
+    /// Everything that leaves goes into the digest: costs as much as all the rest.
+    pub digests: bool,
     pub mistake: Option<Mistake>,
     pub rules: Rules,
     pub counts: Counts,
@@ -208,6 +210,14 @@ impl World {
             probe.doubled = random.between(0.0, 0.1);
             probe.delay_max_secs = random.between(0.0, 4.0);
         }
+        // Some product probes speak every second or two: only there is gross failure much sooner than
+        // its dose.
+        if random.chance(0.4) {
+            for probe in probes.iter_mut().filter(|probe| probe.id == "product-tds") {
+                probe.interval_min_secs = 1.0;
+                probe.interval_max_secs = 2.0;
+            }
+        }
         let level = random.chance(0.5);
         let toml = plant_toml(&parameters, &probes, level);
         let plant: Plant = toml::from_str(&toml).unwrap_or_else(|error| panic!("{error}\n{toml}"));
@@ -251,6 +261,7 @@ impl World {
             sick: None,
             last_outputs: 0,
             digest: 0xcbf2_9ce4_8422_2325,
+            digests: false,
             mistake: None,
             rules: Rules::default(),
             counts: Counts::default(),
@@ -389,6 +400,9 @@ impl World {
     /// FNV-1a over everything that leaves.
     fn note(&mut self, output: &Output) {
         self.last_outputs += 1;
+        if !self.digests {
+            return;
+        }
         let text = serde_json::to_string(output).expect("outputs serialise");
         for byte in text.bytes() {
             self.digest = (self.digest ^ u64::from(byte)).wrapping_mul(0x100_0000_01b3);
@@ -503,6 +517,10 @@ impl World {
             // A water change, and so a reason to run.
             let most = self.plant.parameters().store.full_litres;
             self.plant.draw(most * self.random.between(0.2, 0.8));
+        }
+        if self.random.chance(per_hour(0.1)) {
+            // A bucket is knocked over, whether water runs or not.
+            self.plant.spill(self.random.between(0.5, 5.0));
         }
         if self.random.chance(per_hour(2.0)) {
             // Nonsense on a topic.
