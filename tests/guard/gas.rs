@@ -72,7 +72,7 @@ fn make(rig: &mut Rig, mins: f64, product: f64, permeate: f64) {
 
 /// Stands for a while, then makes water.
 fn run(rig: &mut Rig, mins: f64, product: f64, permeate: f64) {
-    stand(rig, 35.0, 59.0, permeate);
+    stand(rig, 55.0, 59.0, permeate);
     rig.run(15.0, &water(30.0, 0.0, permeate, 0.0));
     make(rig, mins, product, permeate);
 }
