@@ -24,7 +24,11 @@ fn run(seeds: &[u64], year: impl Fn(u64) -> Vec<Stretch> + Sync, days: f64) -> V
             scope.spawn(|| {
                 loop {
                     let Some(seed) = next.lock().expect("no panic holds it").pop() else { return };
-                    let report = World::new(seed, year(seed), days).run();
+                    let began = std::time::Instant::now();
+                    let mut report = World::new(seed, year(seed), days).run();
+                    report.wall_secs = began.elapsed().as_secs_f64();
+                    eprintln!("seed {seed}: {:.0} s", report.wall_secs);
+                    print(&report);
                     done.lock().expect("no panic holds it").push(report);
                 }
             });
@@ -33,6 +37,57 @@ fn run(seeds: &[u64], year: impl Fn(u64) -> Vec<Stretch> + Sync, days: f64) -> V
     let mut reports = done.into_inner().expect("all workers are done");
     reports.sort_by_key(|report| report.seed);
     reports
+}
+
+/// Prints what was asked for of one plant, as soon as its year is over.
+fn print(report: &Report) {
+    let asked = |name: &str| std::env::var_os(name).is_some();
+    if asked("PERMEATED_TRUTH_STARTS") {
+        for start in &report.starts {
+            println!("seed {} {start:?}", report.seed);
+            let truth =
+                report.truth_starts.iter().find(|t| (t.0.at_secs - start.began).abs() < 60.0);
+            println!("    {:?}", truth.map(|t| t.0));
+        }
+    }
+    if asked("PERMEATED_TRUTH_TOLD") {
+        for load in &report.loads {
+            println!("seed {} {load:?}", report.seed);
+        }
+        for told in &report.told {
+            println!(
+                "seed {} day {:.2} {:?} {} {} {}: {}",
+                report.seed,
+                told.at / world::DAY,
+                told.stretch,
+                told.name,
+                told.class,
+                if told.due { "due" } else { "FALSE" },
+                told.text
+            );
+        }
+        for due in report.dues.iter().filter(|due| due.engine.is_none()) {
+            println!(
+                "seed {} day {:.2} NOT TOLD {}",
+                report.seed,
+                due.began / world::DAY,
+                due.what
+            );
+        }
+        for spoil in &report.spoils {
+            println!("seed {} {spoil:?}", report.seed);
+        }
+        for close in &report.closes {
+            println!(
+                "seed {} day {:.2} {:?} CLOSE {} {}",
+                report.seed,
+                close.at / world::DAY,
+                close.stretch,
+                if close.due { "due" } else { "FALSE" },
+                close.causes.join(" + ")
+            );
+        }
+    }
 }
 
 #[test]
@@ -55,40 +110,4 @@ fn the_engine_against_the_truth() {
     assert!(reports.iter().all(|report| !report.rejections.is_empty()), "nothing was judged");
     assert!(scores.rejection_within <= 1.5, "rejection: {}", scores.rejection_within);
     assert!(scores.load_worst <= 0.1, "visible load: {}", scores.load_worst);
-    if std::env::var_os("PERMEATED_TRUTH_STARTS").is_some() {
-        for report in &reports {
-            for start in &report.starts {
-                println!("seed {} {start:?}", report.seed);
-                let truth =
-                    report.truth_starts.iter().find(|t| (t.0.at_secs - start.began).abs() < 60.0);
-                println!("    {:?}", truth.map(|t| t.0));
-            }
-        }
-    }
-    if std::env::var_os("PERMEATED_TRUTH_TOLD").is_some() {
-        for report in &reports {
-            for told in &report.told {
-                println!(
-                    "seed {} day {:.2} {:?} {} {} {}: {}",
-                    report.seed,
-                    told.at / world::DAY,
-                    told.stretch,
-                    told.name,
-                    told.class,
-                    if told.due { "due" } else { "FALSE" },
-                    told.text
-                );
-            }
-            for close in &report.closes {
-                println!(
-                    "seed {} day {:.2} {:?} CLOSE {} {}",
-                    report.seed,
-                    close.at / world::DAY,
-                    close.stretch,
-                    if close.due { "due" } else { "FALSE" },
-                    close.causes.join(" + ")
-                );
-            }
-        }
-    }
 }

@@ -306,6 +306,12 @@ fn resin(reports: &[Report], s: &mut Scores) {
     s.score_ratio = sum(&own) / sum(&others).max(1e-9);
 }
 
+/// What had to be told, each once.
+fn dues(reports: &[Report]) -> Vec<&'static str> {
+    let all = reports.iter().flat_map(|r| &r.dues).map(|due| due.what);
+    all.collect::<std::collections::BTreeSet<_>>().into_iter().collect()
+}
+
 /// The table, with targets beside.
 pub fn table(reports: &[Report]) -> String {
     let s = scores(reports);
@@ -483,6 +489,24 @@ pub fn table(reports: &[Report]) -> String {
         "0",
     );
     line("late closes", s.late.to_string(), String::new(), "0");
+    for what in dues(reports) {
+        let of: Vec<_> = reports.iter().flat_map(|r| &r.dues).filter(|d| d.what == what).collect();
+        let told: Vec<f64> = of.iter().filter_map(|d| d.engine).collect();
+        let naive = of.iter().filter(|d| d.naive).count();
+        line(
+            &format!("told, of {} times: {what}", of.len()),
+            format!("{} ({:.1} d)", told.len(), median(&told)),
+            naive.to_string(),
+            "all",
+        );
+    }
+    let wear = ["salt-passage-high", "membrane-flow-low", "prefilter-resistance-high"];
+    let winter = reports
+        .iter()
+        .flat_map(|r| &r.told)
+        .filter(|told| !told.due && wear.contains(&told.name.as_str()))
+        .count();
+    line("wear alarms without wear", winter.to_string(), String::new(), "0");
     line("missed behind a probe stuck at zero", s.missed_stuck.to_string(), String::new(), "apart");
     line("starts after 8 h standing", s.long_stands.to_string(), String::new(), "");
     for (causes, count) in false_closes(reports) {
@@ -501,6 +525,13 @@ pub fn table(reports: &[Report]) -> String {
         format!("{events}"),
         format!("{:.1} us", 1e6 * secs / events.max(1) as f64),
         "",
+    );
+    let wall: f64 = reports.iter().map(|r| r.wall_secs).sum();
+    line(
+        "seconds for a plant-year: engine, with the plant",
+        format!("{:.0}", secs / s.years),
+        format!("{:.0}", wall / s.years),
+        "60",
     );
     out
 }

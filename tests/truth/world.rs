@@ -25,6 +25,8 @@ pub const DAY: f64 = 86_400.0;
 /// Steps while water flows and while none does, s.
 const FLOWING: f64 = 2.5;
 const STANDING: f64 = 10.0;
+/// Litres that rinse a new part, at most (membrane: 20 L to the drain, and what the meter errs).
+const RUN_IN_LITRES: f64 = 21.0;
 
 /// A look at the rejection.
 #[derive(Clone, Copy, Debug)]
@@ -136,6 +138,26 @@ pub struct Pattern {
     pub said_breakthrough: bool,
 }
 
+/// Something that somebody must be told, while it lasts.
+#[derive(Clone, Copy, Debug)]
+pub struct Due {
+    pub what: &'static str,
+    pub began: f64,
+    /// Any of these tells it.
+    alarms: &'static [AlarmId],
+    /// The naive monitor's word for it; empty: it has none.
+    naive_word: &'static str,
+    /// Days until the engine told it, and whether the naive monitor did.
+    pub engine: Option<f64>,
+    pub naive: bool,
+}
+
+const WORN: &str = "worn membrane";
+const SPENT: &str = "lead spent, two vessels";
+const SHORT: &str = "runs too short to settle";
+const STUCK: &str = "product probe stuck at zero";
+const SILENT: &str = "half an hour of silence, or more";
+
 /// All that one plant gave.
 #[derive(Clone, Debug, Default)]
 pub struct Report {
@@ -163,6 +185,9 @@ pub struct Report {
     /// Days from the beginning of a drift to the naming of its probe.
     pub drift_named: Vec<(Stretch, Option<f64>)>,
     pub wrongly_named: u32,
+    /// What had to be told and is over.
+    pub dues: Vec<Due>,
+    pub wall_secs: f64,
 }
 
 /// An alarm that asks somebody for something.
@@ -220,7 +245,9 @@ pub struct World {
     lead_over_since: Option<f64>,
     person_at: Option<f64>,
     held_at: Option<f64>,
+    /// Permeate in all when a part was changed.
     part_changed: f64,
+    dues: Vec<Due>,
     last_flow: f64,
     testing_until: Option<f64>,
     by_hand: bool,
@@ -309,6 +336,7 @@ impl World {
             person_at: None,
             held_at: None,
             part_changed: -1e9,
+            dues: Vec::new(),
             last_flow: 0.0,
             testing_until: None,
             by_hand: false,
@@ -452,6 +480,10 @@ impl World {
         if let Some(spoil) = self.spoil.as_mut().filter(|_| product) {
             spoil.engine.get_or_insert(spoil.whole);
         }
+        // A test run ends by a close; its water went to the drain.
+        if self.testing_until.is_some() {
+            return;
+        }
         let acts = |one: &&Standing| one.alarm.row().consequence != Consequence::Tell;
         let standing: Vec<Standing> = self.standing.values().filter(acts).copied().collect();
         self.report.closes.push(Close {
@@ -508,7 +540,10 @@ impl World {
             // A reminder of what nothing has shown for so long; it is counted apart.
             AlarmId::ProofOverdue => true,
             // The owner here leads none of it to the drain, so it is so.
-            AlarmId::RunInNotDrained => within(self.part_changed, 5.0),
+            // The first litres are what it is about, however many days they take.
+            AlarmId::RunInNotDrained => {
+                truth.totals.permeate_litres - self.part_changed <= RUN_IN_LITRES
+            }
             AlarmId::FeedStep => {
                 let (low, high) = self
                     .tap_days
@@ -581,7 +616,21 @@ impl World {
             }
             _ => {}
         }
+        for one in self.dues.iter_mut().filter(|one| one.alarms.contains(&alarm)) {
+            one.engine.get_or_insert((secs - one.began) / DAY);
+        }
         let protective = matches!(row.consequence, Consequence::Trip | Consequence::Hold);
+        let t = self.plant.truth();
+        let truth = match protective {
+            true => format!(
+                " [product {:.2}, of it gas {:.2} and rinse {:.2}; unheard {:.0} s]",
+                t.product_tds,
+                t.product_gas_tds,
+                t.product_rinse_tds,
+                self.product_unheard(secs)
+            ),
+            false => String::new(),
+        };
         self.report.told.push(Told {
             name: alarm.name().to_owned(),
             class: update.class.word(),
@@ -590,7 +639,31 @@ impl World {
             stretch: self.stretch(),
             due,
             gas: secs - self.truths.product_gas <= 0.01 * DAY,
-            text: update.text.clone(),
+            text: update.text.clone() + &truth,
+        });
+    }
+
+    /// From now on this has to be told, until [`Self::due_ends`].
+    fn due_begins(
+        &mut self,
+        what: &'static str,
+        alarms: &'static [AlarmId],
+        naive_word: &'static str,
+    ) {
+        let began = self.now_secs();
+        let stands =
+            self.standing.values().any(|one| one.class.is_some() && alarms.contains(&one.alarm));
+        let engine = stands.then_some(0.0);
+        self.dues.push(Due { what, began, alarms, naive_word, engine, naive: false });
+    }
+
+    fn due_ends(&mut self, what: &'static str) {
+        let report = &mut self.report.dues;
+        self.dues.retain(|one| {
+            if one.what == what {
+                report.push(*one);
+            }
+            one.what != what
         });
     }
 
@@ -683,7 +756,10 @@ impl World {
         let length = self.stretch_secs;
         self.by_hand = false;
         match self.stretch() {
-            Stretch::Easy | Stretch::StuckProduct | Stretch::ShortCycles => {}
+            Stretch::Easy | Stretch::StuckProduct => {}
+            Stretch::ShortCycles => {
+                self.due_begins(SHORT, &[AlarmId::SettleNotReached, AlarmId::StartsHigh], "");
+            }
             Stretch::Spikes => self.each(|p| {
                 if p.measures == permeated::demo::probes::Measures::Tds {
                     p.spike_chance = 0.02;
@@ -702,7 +778,11 @@ impl World {
             }
             Stretch::FeedDrift => self.drifts(Place::Feed, -0.012),
             Stretch::PermeateDrift => self.drifts(Place::Permeate, 0.012),
-            Stretch::Worn => self.plant.membrane_mut().scale(1.05, 2.5),
+            Stretch::Worn => {
+                self.plant.membrane_mut().scale(1.05, 2.5);
+                let told = &[AlarmId::SaltPassageHigh, AlarmId::RejectionLow];
+                self.due_begins(WORN, told, "rejection");
+            }
             Stretch::Spoiled => {
                 self.spoil_at = (0..6).map(|i| now + length * (f64::from(i) + 0.5) / 6.5).collect();
             }
@@ -712,6 +792,8 @@ impl World {
         {
             self.probes.set_broken(at, Broken::Stuck(0.0));
             self.spoil_at = vec![now + 0.7 * length];
+            let told = &[AlarmId::ProductProbeDoubtful, AlarmId::ProductProbeContradicted];
+            self.due_begins(STUCK, told, "");
         }
     }
 
@@ -745,6 +827,9 @@ impl World {
             self.probes.change(at, |p| *p = original.clone());
             self.probes.set_broken(at, Broken::No);
         }
+        for what in [WORN, SHORT, STUCK, SILENT] {
+            self.due_ends(what);
+        }
         self.silences.clear();
         self.spoil_at.clear();
         self.end_spoil();
@@ -755,7 +840,7 @@ impl World {
         }
         if stretch == Stretch::Worn {
             self.plant.membrane_mut().renew();
-            self.part_changed = self.now_secs();
+            self.part_changed = self.plant.truth().totals.permeate_litres;
             self.service(ServiceEntry::PartChanged {
                 part: "membrane".into(),
                 note: String::new(),
@@ -784,6 +869,13 @@ impl World {
         if self.silences.first().is_some_and(|&at| now >= at) {
             self.silences.remove(0);
             self.silent_until = now + self.random.between_log(300.0, 5.0 * 3600.0);
+            if self.silent_until - now >= 1800.0 {
+                let told =
+                    &[AlarmId::SensorFault, AlarmId::ProductProbeStale, AlarmId::LeakSensorSilent];
+                self.due_begins(SILENT, told, "");
+            }
+        } else if now >= self.silent_until {
+            self.due_ends(SILENT);
         }
         if now < self.silent_until {
             self.truths.silent = now;
@@ -914,7 +1006,7 @@ impl World {
                 // Whatever still carries salt or gas is changed.
                 let t = self.plant.truth();
                 if t.product_tds > 0.6 && t.product_rinse_tds < 0.3 {
-                    self.change_resin(now);
+                    self.change_resin();
                 }
                 self.plant.controls.product_to_drain = true;
                 self.ask(Ask::TestRun { outlet_to_drain: true });
@@ -930,16 +1022,21 @@ impl World {
             if charge.end.is_none() {
                 charge.end = Some(lead.litres - self.charge_from);
             }
+            if self.lead_over_since.is_none() && self.p.vessels.len() > 1 {
+                self.due_begins(SPENT, &[AlarmId::LeadSpent, AlarmId::LeadBegun], "lead");
+            }
+            let t = self.plant.truth();
             let since = *self.lead_over_since.get_or_insert(now);
             if now - since > 3.0 * DAY && !t.flowing {
-                self.change_resin(now);
+                self.change_resin();
             }
         }
     }
 
-    fn change_resin(&mut self, now: f64) {
-        self.part_changed = now;
+    fn change_resin(&mut self) {
+        self.part_changed = self.plant.truth().totals.permeate_litres;
         self.lead_over_since = None;
+        self.due_ends(SPENT);
         let spent = self.plant.truth().vessels.first().is_some_and(|v| v.salt_passing >= 0.3);
         if spent {
             self.exhaustions += 1;
@@ -1043,6 +1140,9 @@ impl World {
     }
 
     fn naive_alarm(&mut self, now: f64, alarm: &str) {
+        for one in self.dues.iter_mut().filter(|one| one.naive_word == alarm) {
+            one.naive = true;
+        }
         let t = &self.truths;
         let within = |at: f64| now - at <= 0.02 * DAY;
         match alarm {

@@ -593,10 +593,15 @@ impl Guard {
         let secs = Span::from_secs_f64;
         let stages = &setup.limits.stages;
         let metered = by_meters(setup, &self.meters, &self.probes, now, None);
+        // After a close only what was counted wholly later than it, and than the housings took to
+        // decompress, is flow that nobody asked for: the first count after a silence tells what had
+        // flowed before.
+        let shut = self.last_close(setup).map(|at| at + secs(setup.limits.leak_by.wait_secs));
+        let unasked = by_meters(setup, &self.meters, &self.probes, now, shut);
         let open = self.supply_open(setup);
         let has_valve = setup.actuators_of(Role::SupplyValve).next().is_some();
         let wanted = self.supply_told_open(setup) || open == Some(true) || !has_valve;
-        let input = metered.map(|flows| flows && !wanted);
+        let input = unasked.map(|flows| flows && !wanted);
         // Housings decompress for a while after a close; that is no flow without demand.
         let decompressing = self
             .last_close(setup)

@@ -48,6 +48,8 @@ const RECOVERY_WINDOW: Span = Span::from_secs(600);
 const RECOVERY_FROM: Span = Span::from_secs(180);
 /// Rejection must be above its limit by this to be back.
 const REJECTION_BACK: f64 = 0.005;
+/// Flow below this share of the run's own leaves the statistics, as everywhere.
+const THROTTLED: f64 = 0.7;
 /// Values are made anew at most this often.
 const EVERY: Span = Span::from_secs(5);
 
@@ -81,6 +83,14 @@ pub(super) struct Membrane {
     passages: VecDeque<f64>,
     rejections: VecDeque<f64>,
     recoveries: VecDeque<f64>,
+    /// Every so many values of the recovery is kept, so that those kept are spread over the run.
+    #[serde(default)]
+    recovery_stride: u32,
+    #[serde(default)]
+    recovery_count: u32,
+    /// Largest permeate of this run, L/min.
+    #[serde(default)]
+    run_flow: f64,
     /// Runs that make the baselines.
     passage_base: Vec<f64>,
     recovery_base: Vec<f64>,
@@ -102,6 +112,9 @@ impl Membrane {
         self.passages.clear();
         self.rejections.clear();
         self.recoveries.clear();
+        self.recovery_stride = 1;
+        self.recovery_count = 0;
+        self.run_flow = 0.0;
         self.off_since = None;
         self.right_since = None;
     }
@@ -176,6 +189,35 @@ fn keep(values: &mut VecDeque<f64>, value: f64) {
         values.pop_front();
     }
     values.push_back(value);
+}
+
+impl Membrane {
+    /// Keeps a recovery. Those kept are spread over the whole run, so that its end, where a float may
+    /// throttle the plant, is no more of it than it is.
+    fn keep_recovery(&mut self, recovery: f64) {
+        self.recovery_stride = self.recovery_stride.max(1);
+        self.recovery_count = self.recovery_count.wrapping_add(1);
+        if self.recovery_count % self.recovery_stride != 0 {
+            return;
+        }
+        if self.recoveries.len() == VALUES_MAX {
+            let mut index = 0;
+            self.recoveries.retain(|_| {
+                index += 1;
+                index % 2 == 0
+            });
+            self.recovery_stride = self.recovery_stride.saturating_mul(2);
+        }
+        self.recoveries.push_back(recovery);
+    }
+
+    /// Whether a closing float or valve throttles the plant: the permeate, now or over the window, is
+    /// below so much of the run's own.
+    fn is_throttled(&mut self, now: f64, mean: Option<f64>) -> bool {
+        let window = mean.unwrap_or(now);
+        self.run_flow = self.run_flow.max(window);
+        now.min(window) < THROTTLED * self.run_flow
+    }
 }
 
 fn flagged(value: value::Result<f64>, settled: bool) -> value::Result<f64> {
@@ -340,11 +382,14 @@ impl Trend {
         let closure = self.closure(setup, now, &flows, settled && flow_steady);
         let key = of_plant(SignalId::BalanceError);
         self.emitter.number(setup, now, key, closure, &mut out.values);
-        if settled {
+        let mean = self.membrane.mean_flows().map(|mean| mean[1]);
+        let direct = self.water.flow(setup, now.mono, Flow::Permeate).map(|flow| flow.value);
+        let throttled = direct.is_some_and(|direct| self.membrane.is_throttled(direct, mean));
+        if settled && !throttled {
             self.judge_passage(setup, &values, out);
             self.membrane.settled = values.clone();
         }
-        if flow_steady {
+        if flow_steady && !throttled {
             self.judge_recovery(setup, now, &values[2], &flows, out);
         }
     }
@@ -534,7 +579,7 @@ impl Trend {
             return;
         }
         let at_25 = self.recovery_at_25(setup, now, recovery.value);
-        keep(&mut self.membrane.recoveries, at_25);
+        self.membrane.keep_recovery(at_25);
         let Some(base) = self.membrane.recovery_baseline() else { return };
         let share = setup.limits.stages.recovery_share;
         let off = (at_25 / base - 1.0).abs();
