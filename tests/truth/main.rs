@@ -29,7 +29,12 @@ fn run(seeds: &[u64], year: impl Fn(u64) -> Vec<Stretch> + Sync, days: f64) -> V
                     report.wall_secs = began.elapsed().as_secs_f64();
                     eprintln!("seed {seed}: {:.0} s", report.wall_secs);
                     print(&report);
-                    done.lock().expect("no panic holds it").push(report);
+                    let mut done = done.lock().expect("no panic holds it");
+                    done.push(report);
+                    // A year takes minutes: what is known so far stands after each plant.
+                    if seeds.len() > 2 && done.len() < seeds.len() {
+                        println!("{}", score::table(&done));
+                    }
                 }
             });
         }

@@ -144,6 +144,8 @@ pub fn settings(seed: u64, plant: &PlantParameters, probes: &[ProbeParameters]) 
         ));
     }
     line(format_args!("[prices]\nwater_per_litre = 0.004\n"));
+    // The owner knows what a plateau of carbon dioxide is and accepts it once it has been shown.
+    line(format_args!("[limits.product]\ngas_accept_max_ppm = 2.0\n"));
     if knows_chemistry(seed) {
         line(format_args!(
             "[assumed]\nalkalinity_mg_per_litre = {:.0}.0\nph = {:.1}\n",

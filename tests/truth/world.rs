@@ -25,6 +25,9 @@ pub const DAY: f64 = 86_400.0;
 /// Steps while water flows and while none does, s.
 const FLOWING: f64 = 2.5;
 const STANDING: f64 = 10.0;
+/// A test run's time at most, and visits at a trip for gas before the resin is changed after all.
+const TEST_SECS: f64 = 3700.0;
+const GAS_VISITS: u32 = 6;
 /// Litres that rinse a new part, at most (membrane: 20 L to the drain, and what the meter errs).
 const RUN_IN_LITRES: f64 = 21.0;
 
@@ -253,6 +256,9 @@ pub struct World {
     by_hand: bool,
     /// A repaired probe waits for its handheld reading.
     hand_due: Option<usize>,
+    /// Visits at a trip for gas, and whether the product is measured by hand in the test run.
+    gas_visits: u32,
+    by_hand_product: bool,
     drift: Option<Drift>,
     exhaustions: u32,
     /// Visible load as last seen, by part.
@@ -341,6 +347,8 @@ impl World {
             testing_until: None,
             by_hand: false,
             hand_due: None,
+            gas_visits: 0,
+            by_hand_product: false,
             drift: None,
             exhaustions: 0,
             visible: BTreeMap::new(),
@@ -853,6 +861,7 @@ impl World {
         let t = self.plant.truth();
         let truth = match self.probes_p[probe].place {
             Place::Feed => t.feed_tds,
+            Place::Product => t.product_tds,
             _ => t.permeate_tds,
         };
         let value = (truth * (1.0 + 0.02 * self.random.normal())).max(0.0);
@@ -890,6 +899,10 @@ impl World {
         {
             let probe = drift.probe;
             self.by_hand = true;
+            self.by_hand(probe);
+        }
+        if settled && std::mem::take(&mut self.by_hand_product) {
+            let probe = plan::tds_at(&self.probes_p, Place::Product).expect("every plant has one");
             self.by_hand(probe);
         }
         if settled && let Some(probe) = self.hand_due.take() {
@@ -984,11 +997,17 @@ impl World {
             self.standing.values().map(|one| one.alarm).filter(|alarm| trips(*alarm)).collect();
         if standing.is_empty() {
             self.person_at = None;
+            self.gas_visits = 0;
             if self.testing_until.take().is_some() {
                 self.plant.controls.product_to_drain = false;
             }
         } else if let Some(until) = self.testing_until {
             if now >= until {
+                if self.gas_visits > 0 {
+                    for ppm in [1.0, 2.0] {
+                        self.ask(Ask::AcceptGas { ppm, reason: "a stirred cup fell".into() });
+                    }
+                }
                 for alarm in standing {
                     let cause = alarm.name().to_owned();
                     let note = "looked at".to_owned();
@@ -1003,14 +1022,22 @@ impl World {
             let at = *self.person_at.get_or_insert(now + self.random.between(1800.0, 6.0 * 3600.0));
             if now >= at {
                 self.end_spoil();
-                // Whatever still carries salt or gas is changed.
+                // Whatever still carries salt is changed. Gas is accepted, for which two test runs have
+                // to show it; where that leads nowhere the resin is changed as well.
                 let t = self.plant.truth();
+                let gas = t.product_gas_tds > 0.7 * t.product_tds;
                 if t.product_tds > 0.6 && t.product_rinse_tds < 0.3 {
-                    self.change_resin();
+                    if gas && self.gas_visits < GAS_VISITS {
+                        self.gas_visits += 1;
+                    } else {
+                        self.gas_visits = 0;
+                        self.change_resin();
+                    }
                 }
                 self.plant.controls.product_to_drain = true;
                 self.ask(Ask::TestRun { outlet_to_drain: true });
-                self.testing_until = Some(now + 1500.0);
+                self.testing_until = Some(now + TEST_SECS);
+                self.by_hand_product = self.gas_visits > 0;
             }
         }
         // The lead is spent: the owner changes it three days after it could be seen.

@@ -25,6 +25,8 @@ const ANSWERS_LOST: f64 = 2.5;
 /// A plant of which nothing at all is heard is left alone for at least and at most so long before the
 /// valve is told beside the silence: until half of the room in the container could be full.
 const UNHEARD_MIN: Span = Span::from_secs(600);
+/// Shortest pause of all sensors together that tells they are cut off.
+const SILENCE_LEAST: Span = Span::from_secs(60);
 const UNHEARD_MAX: Span = Span::from_secs(4 * 3600);
 /// Told conditions return after so long.
 const TOLD_OFF: Span = Span::from_secs(60);
@@ -681,18 +683,35 @@ impl Guard {
         }
     }
 
+    /// So long none of the sensors is heard only when all of them are cut off: a beat of the quickest and
+    /// a half.
+    fn pause(&self) -> Span {
+        let beats = self.probes.iter().filter(|probe| probe.last().is_some());
+        let quickest = beats.map(super::probe::Probe::expected_standby).min();
+        let quickest = quickest.unwrap_or(UNHEARD_MIN);
+        Span::from_secs_f64(1.5 * quickest.secs()).max(SILENCE_LEAST).min(UNHEARD_MIN)
+    }
+
+    /// A sensor was heard.
+    pub(super) fn hear(&mut self, now: Mono) {
+        let pause = self.pause();
+        let since = match self.heard {
+            Some((last, since)) if now.since(last) <= pause => since,
+            _ => now,
+        };
+        self.heard = Some((now, since));
+    }
+
     /// How long the answer to a close may stay away before somebody is asked to look at the valve.
     fn patience(&self, setup: &Setup, now: Mono, barrier: Span) -> Span {
         let Some(close) = self.last_close(setup) else { return barrier };
         let valves = || setup.actuators_of(Role::SupplyValve);
         let travel =
             valves().map(|valve| setup.actuators[valve].travel).max().unwrap_or(Span::ZERO);
-        let heard = self
-            .probes
-            .iter()
-            .filter_map(super::probe::Probe::last)
-            .any(|(at, _)| at >= close + travel && now.since(at) <= UNHEARD_MIN);
-        if heard {
+        // The valve's answer is missed only where others get through: after a pause of all of them it
+        // has as much time as after the close.
+        let since = self.heard.filter(|(last, _)| now.since(*last) <= self.pause()).map(|h| h.1);
+        if let Some(since) = since {
             let beat = valves()
                 .filter_map(|valve| setup.actuators[valve].state_sensor)
                 .map(|state| self.probes[state].expected_standby())
@@ -706,7 +725,8 @@ impl Guard {
                 });
             let answers =
                 beat.map_or(Span::ZERO, |beat| Span::from_secs_f64(ANSWERS_LOST * beat.secs()));
-            return barrier.max(answers.min(UNHEARD_MIN)) + travel;
+            let away = since.since(close).max(Span::ZERO);
+            return barrier.max(answers.min(UNHEARD_MIN)) + travel + away;
         }
         let level = setup
             .sensors_of(Point::Store, Quantity::Level)

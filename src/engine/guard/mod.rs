@@ -129,6 +129,9 @@ pub struct Guard {
     /// Somebody opened without a permit: when last.
     opened_unpermitted: Option<Mono>,
     told_unconfirmed: bool,
+    /// When any sensor was heard last, and since when they have been heard without a long pause.
+    #[serde(default)]
+    heard: Option<(Mono, Mono)>,
     #[serde(default)]
     proofs: proof::Proofs,
 }
@@ -286,6 +289,7 @@ impl Guard {
             phase: Phase::Idle,
             opened_unpermitted: None,
             told_unconfirmed: false,
+            heard: None,
             proofs: proof::Proofs::default(),
         }
     }
@@ -510,6 +514,7 @@ impl Guard {
             self.probes[reading.sensor].stored(reading.value);
             return;
         }
+        self.hear(now);
         let flowing = self.flow.is_flowing();
         let plausible = self.probes[reading.sensor].reading(now, sensor, reading.value, flowing);
         if !plausible {
