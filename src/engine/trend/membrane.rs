@@ -197,7 +197,7 @@ impl Membrane {
     fn keep_recovery(&mut self, recovery: f64) {
         self.recovery_stride = self.recovery_stride.max(1);
         self.recovery_count = self.recovery_count.wrapping_add(1);
-        if self.recovery_count % self.recovery_stride != 0 {
+        if !self.recovery_count.is_multiple_of(self.recovery_stride) {
             return;
         }
         if self.recoveries.len() == VALUES_MAX {
