@@ -3,10 +3,10 @@
 use permeated::cmd::explain::{Args, ExplainError, explain};
 use permeated::edge::history::{Body, FILE, Journal, Keep, Names, PlantNo};
 use permeated::engine::Engine;
-use permeated::engine::event::{Ask, Command, Event, Found, Reading, Started};
+use permeated::engine::event::{Ask, Command, Event, Reading, beginning};
 use permeated::engine::output::{Action, Output};
 use permeated::engine::setup::Setup;
-use permeated::engine::time::{Mono, Now, Span, Wall};
+use permeated::engine::time::{Mono, Now, Wall};
 use permeated::settings::schema::Settings;
 use std::path::Path;
 use std::sync::Arc;
@@ -38,12 +38,12 @@ impl Live {
         let setup = Arc::new(Setup::resolve(id, plant, settings.daemon.on_stop, 5));
         let mut opened = Journal::open(dir, &[Names::of(&setup)]).expect("opens");
         let plant = opened.plants.remove(0).plant;
+        let actuators = setup.actuators.len();
         let engine = Engine::new(setup);
         let mut live = Self { engine, journal: opened.journal, plant, keep: Keep::new(), at: 0 };
-        live.event(Event::Started(Started { found: Found::New, away: None, clean: true }));
-        live.event(Event::Clock { sane: true, stepped: Span::ZERO });
-        live.event(Event::BrokerReady);
-        live.event(Event::GuardConnected { actuator: 0 });
+        for event in beginning(actuators) {
+            live.event(event);
+        }
         live
     }
 

@@ -6,10 +6,10 @@ use permeated::demo::parameters::PlantParameters;
 use permeated::demo::plant::VirtualPlant;
 use permeated::engine::Engine;
 use permeated::engine::catalogue::{AlarmId, SignalId};
-use permeated::engine::event::{Ask, Command, Event, Found, Reading, ServiceEntry, Started};
+use permeated::engine::event::{Ask, Command, Event, Reading, ServiceEntry, beginning};
 use permeated::engine::output::{AlarmUpdate, Datum, Output, ValueKey, ValueUpdate};
 use permeated::engine::setup::Setup;
-use permeated::engine::time::{Mono, Now, Span, Wall};
+use permeated::engine::time::{Mono, Now, Wall};
 use permeated::settings::load::from_str;
 use permeated::settings::schema::Plant;
 use std::collections::BTreeMap;
@@ -43,12 +43,8 @@ impl Rig {
             values: BTreeMap::new(),
             alarms: Vec::new(),
         };
-        let started = Started { found: Found::New, away: None, clean: true };
-        rig.event(Event::Started(started));
-        rig.event(Event::Clock { sane: true, stepped: Span::ZERO });
-        rig.event(Event::BrokerReady);
-        for actuator in 0..rig.setup.actuators.len() {
-            rig.event(Event::GuardConnected { actuator });
+        for event in beginning(rig.setup.actuators.len()) {
+            rig.event(event);
         }
         rig
     }

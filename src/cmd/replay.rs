@@ -10,10 +10,10 @@ mod input;
 
 use crate::edge::history::{Body, Keep, Names, PlantNo, Reader, Record, RunMark};
 use crate::engine::Engine;
-use crate::engine::event::{Event, Found, Started};
+use crate::engine::event::{Event, Found, beginning};
 use crate::engine::output::{Action, Output};
 use crate::engine::setup::Setup;
-use crate::engine::time::{Mono, Now, Span, Wall};
+use crate::engine::time::{Mono, Now, Wall};
 use crate::settings::schema::{Plant, Settings};
 use compare::Compare;
 use input::{Format, Input};
@@ -279,15 +279,7 @@ fn from_file(
         let since = at.since(*start.get_or_insert(at));
         let now = Now::new(Mono::ZERO + since, at);
         if first {
-            let started = Started { found: Found::New, away: None, clean: true };
-            let mut before = vec![
-                Event::Started(started),
-                Event::Clock { sane: true, stepped: Span::ZERO },
-                Event::BrokerReady,
-            ];
-            let guards = 0..setup.actuators.len();
-            before.extend(guards.map(|actuator| Event::GuardConnected { actuator }));
-            for event in before {
+            for event in beginning(setup.actuators.len()) {
                 stage.handle(now, event)?;
                 stage.answer(now)?;
             }

@@ -6,6 +6,17 @@ use super::time::{Span, Wall};
 use super::value::NoReading;
 use serde::{Deserialize, Serialize};
 
+/// What a new engine hears first where clock, broker and the guards of so many actuators are all there.
+pub fn beginning(actuators: usize) -> impl Iterator<Item = Event> {
+    let started = Started { found: Found::New, away: None, clean: true };
+    let first = [
+        Event::Started(started),
+        Event::Clock { sane: true, stepped: Span::ZERO },
+        Event::BrokerReady,
+    ];
+    first.into_iter().chain((0..actuators).map(|actuator| Event::GuardConnected { actuator }))
+}
+
 /// Everything that can happen to one plant's engine. Events are past tense.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "e", rename_all = "kebab-case")]

@@ -296,7 +296,9 @@ impl Engine {
         for output in &out {
             self.state.plots.note(output);
         }
-        if let Some(first_water) = self.state.trend.first_water() {
+        if let (Some(Event::Reading(_)), Some(first_water)) =
+            (event, self.state.trend.first_water())
+        {
             self.state.plots.first_water(first_water);
         }
         self.state.evaluated = now.mono;

@@ -11,10 +11,10 @@
 mod world;
 
 use permeated::engine::Engine;
-use permeated::engine::event::{Event, Found, Started};
+use permeated::engine::event::{Event, beginning};
 use permeated::engine::output::{Action, Output};
 use permeated::engine::setup::Setup;
-use permeated::engine::time::{Mono, Now, Span, Wall};
+use permeated::engine::time::{Mono, Now, Wall};
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::Path;
@@ -54,13 +54,7 @@ impl Drive {
     fn new(setup: &Arc<Setup>) -> Self {
         let mut drive =
             Self { engine: Engine::new(Arc::clone(setup)), outputs: 0, wakes: 0, tripped: false };
-        let started = Started { found: Found::New, away: None, clean: true };
-        for event in [
-            Event::Started(started),
-            Event::Clock { sane: true, stepped: Span::ZERO },
-            Event::BrokerReady,
-            Event::GuardConnected { actuator: 0 },
-        ] {
+        for event in beginning(setup.actuators.len()) {
             drive.handle(0, event);
         }
         drive

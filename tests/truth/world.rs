@@ -11,10 +11,10 @@ use permeated::demo::truth::{StartTruth, Truth};
 use permeated::demo::vessel::VesselTruth;
 use permeated::engine::Engine;
 use permeated::engine::catalogue::{AlarmId, Class, Consequence, SignalId};
-use permeated::engine::event::{Ask, Command, Event, Found, Reading, ServiceEntry, Started};
+use permeated::engine::event::{Ask, Command, Event, Reading, ServiceEntry, beginning};
 use permeated::engine::output::{Action, AlarmState, AlarmUpdate, Datum, Output, ValueUpdate};
 use permeated::engine::setup::Setup;
-use permeated::engine::time::{Mono, Now, Span, Wall};
+use permeated::engine::time::{Mono, Now, Wall};
 use permeated::engine::value::Flag;
 use permeated::settings::schema::{OnStop, Plant};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
@@ -380,13 +380,7 @@ impl World {
             p,
         };
         world.report.charges.push(Charge::default());
-        let started = Started { found: Found::New, away: None, clean: true };
-        for event in [
-            Event::Started(started),
-            Event::Clock { sane: true, stepped: Span::ZERO },
-            Event::BrokerReady,
-            Event::GuardConnected { actuator: 0 },
-        ] {
+        for event in beginning(world.setup.actuators.len()) {
             world.handle(0.0, event);
         }
         world

@@ -120,8 +120,12 @@ fn day_of(wall: Wall) -> f64 {
     wall.millis() as f64 / 1000.0 / DAY_SECS
 }
 
+fn wall_of(days: f64) -> Wall {
+    Wall::from_millis((days * DAY_SECS * 1000.0) as i64)
+}
+
 fn date(clock: &Clock<'_>, days: f64) -> String {
-    clock.time(Wall::from_millis((days * DAY_SECS * 1000.0) as i64))
+    clock.time(wall_of(days))
 }
 
 fn of_starts<'a>(
@@ -261,7 +265,7 @@ fn over_days<'a>(
 }
 
 fn date_only(clock: &Clock<'_>, days: f64) -> String {
-    clock.day(Wall::from_millis((days * DAY_SECS * 1000.0) as i64))
+    clock.day(wall_of(days))
 }
 
 /// A step of 1, 2 or 5 times a power of ten that cuts the span into at most four.

@@ -25,9 +25,9 @@ const ANSWERS_LOST: f64 = 2.5;
 /// A plant of which nothing at all is heard is left alone for at least and at most so long before the
 /// valve is told beside the silence: until half of the room in the container could be full.
 const UNHEARD_MIN: Span = Span::from_secs(600);
+const UNHEARD_MAX: Span = Span::from_secs(4 * 3600);
 /// Shortest pause of all sensors together that tells they are cut off.
 const SILENCE_LEAST: Span = Span::from_secs(60);
-const UNHEARD_MAX: Span = Span::from_secs(4 * 3600);
 /// Told conditions return after so long.
 const TOLD_OFF: Span = Span::from_secs(60);
 
@@ -637,9 +637,9 @@ impl Guard {
 
     /// A close that nothing confirms. Somebody is woken at once when something that spoke later says
     /// that the valve is open. Where what could confirm it has only not been heard, its answer may have
-    /// been lost: then, unless a trip closed it, two more of its heartbeats are waited for. And when nothing at all is heard any
-    /// more (the radio, or the box behind it, is gone), that is told as silence; the valve is added to
-    /// it in good time before the container could run over.
+    /// been lost: then, unless a trip closed it, two more of its heartbeats are waited for. And when
+    /// nothing at all is heard any more (the radio, or the box behind it, is gone), that is told as
+    /// silence; the valve is added to it in good time before the container could run over.
     fn watch_close(&mut self, cx: &mut Context<'_>) {
         let setup = cx.setup;
         let now = cx.now.mono;
@@ -661,7 +661,7 @@ impl Guard {
         let open = self.delayed(Watch::Unconfirmed, now, input, barrier, Span::ZERO);
         // After a trip nobody waits for an answer: bad water or a wet floor is what it is about.
         let tripped = cx.alarms.standing(Consequence::Trip).next().is_some();
-        let patience = if tripped { barrier } else { self.patience(setup, now, barrier) };
+        let patience = if tripped || !waits { barrier } else { self.patience(setup, now, barrier) };
         let unheard = self.delayed(Watch::Unheard, now, Some(waits), patience, Span::ZERO);
         let active = waits && (open || unheard);
         self.tell(cx, AlarmId::CloseUnconfirmed, active, || Evidence {
