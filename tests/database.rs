@@ -321,6 +321,8 @@ enum Manner {
     Silent(usize),
     /// Says yes to everything, keeps nothing, and offers an export.
     Swallows,
+    /// Keeps what is repeated twice, and gives the second copy back two looks after the first.
+    ShowsLate,
 }
 
 #[derive(Debug)]
@@ -328,6 +330,7 @@ struct Fake {
     manner: Mutex<Manner>,
     kept: Mutex<Vec<String>>,
     requests: Mutex<usize>,
+    looks: Mutex<usize>,
 }
 
 impl Fake {
@@ -336,6 +339,7 @@ impl Fake {
             manner: Mutex::new(manner),
             kept: Mutex::default(),
             requests: Mutex::default(),
+            looks: Mutex::default(),
         });
         let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.expect("loopback");
         let url = format!("http://{}", listener.local_addr().expect("bound"));
@@ -382,12 +386,30 @@ async fn write(State(fake): State<Arc<Fake>>, body: String) -> StatusCode {
     StatusCode::NO_CONTENT
 }
 
-/// An export that knows nothing, or none at all.
-async fn export(State(fake): State<Arc<Fake>>) -> StatusCode {
+/// An export that knows nothing or only the probe points, or none at all.
+async fn export(State(fake): State<Arc<Fake>>) -> (StatusCode, String) {
     match *fake.manner.lock().expect("no panic while held") {
-        Manner::Swallows => StatusCode::OK,
-        _ => StatusCode::NOT_FOUND,
+        Manner::Swallows => (StatusCode::OK, String::new()),
+        Manner::ShowsLate => {
+            let mut looks = fake.looks.lock().expect("no panic while held");
+            *looks += 1;
+            let shown = if *looks <= 2 { 1 } else { 2 };
+            let kept = fake.kept.lock().expect("no panic while held");
+            let probes = kept.iter().filter(|line| line.starts_with(series::PROBE)).take(shown);
+            (StatusCode::OK, probes.map(|line| exported(line)).collect())
+        }
+        _ => (StatusCode::NOT_FOUND, String::new()),
     }
+}
+
+/// A line of the export for a line that was written.
+fn exported(line: &str) -> String {
+    let mut words = line.split(' ');
+    let (Some(_), Some(fields), Some(stamp)) = (words.next(), words.next(), words.next()) else {
+        panic!("no line: {line}");
+    };
+    let value = fields.strip_prefix("value=").expect("one field");
+    format!("{{\"values\":[{value}],\"timestamps\":[{stamp}]}}\n")
 }
 
 struct Run {
@@ -513,4 +535,14 @@ async fn a_server_that_swallows_points_gets_none_and_is_named() {
     let fault = state.database_fault.expect("a fault");
     assert!(fault.contains("does not give it back"), "{fault}");
     assert_eq!(run.journal.mark().expect("in memory"), 0);
+}
+
+/// Two writers of a server may show what they hold at different times: one copy seen is no proof that
+/// a repeated point is kept once.
+#[tokio::test]
+async fn a_second_copy_that_shows_late_is_waited_for() {
+    let run = Run::start(Manner::ShowsLate, 5, 400).await;
+    let state = health(&run.board, "checked", |health| health.database_note.is_some()).await;
+    let note = state.database_note.expect("a note");
+    assert!(note.contains("kept twice"), "{note}");
 }

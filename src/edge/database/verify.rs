@@ -1,9 +1,10 @@
 //! Write-verify: a success code is no proof.
 //!
 //! Some servers answer 204 and drop what they cannot read. So one probe point is written, twice, and
-//! read back by VictoriaMetrics' export (`/api/v1/export`): found once, the server keeps what it
-//! accepts and overwrites doubles; found twice, it keeps doubles; not found, it is not to be trusted
-//! with anything. A server without that export stays unverified, and health says so.
+//! read back by VictoriaMetrics' export (`/api/v1/export`): found once and not twice some seconds
+//! later, the server keeps what it accepts and overwrites doubles; found twice, it keeps doubles; not
+//! found, it is not to be trusted with anything. A server without that export stays unverified, and
+//! health says so.
 
 use super::series;
 use super::transport::{Refusal, Server};
@@ -14,6 +15,9 @@ use tokio::time::Instant;
 
 /// A server may take a moment until a point can be found.
 const PATIENCE: Duration = Duration::from_secs(10);
+/// Two copies of a point may pass through different buffers of the server and show at different times,
+/// about five seconds apart at most (as in [`super::settle`]): so long one alone is no answer.
+const SECOND_WITHIN: Duration = Duration::from_secs(6);
 /// Most of an answer about one probe point that is read.
 const PROBES_MAX: usize = 1 << 20;
 /// Between two looks.
@@ -59,6 +63,7 @@ pub async fn verify(server: &Server, now: Wall) -> Result<Proof, Refusal> {
     server.write(line).await?;
     let until = Instant::now() + PATIENCE;
     let name = format!("{}_{}", series::PROBE, series::VALUE);
+    let mut first_seen = None;
     let (start, end) = (seconds(now.millis() - 1_000), seconds(now.millis() + 1_000));
     loop {
         let asked = selector(&format!("__name__=\"{name}\""));
@@ -66,7 +71,12 @@ pub async fn verify(server: &Server, now: Wall) -> Result<Proof, Refusal> {
         match server.ask("/api/v1/export", &pairs, PROBES_MAX).await {
             Ok((200, body)) => match count(&body, value, now) {
                 Some(0) => {}
-                Some(1) => return Ok(Proof::Kept),
+                Some(1) => {
+                    let seen = *first_seen.get_or_insert_with(Instant::now);
+                    if seen.elapsed() >= SECOND_WITHIN {
+                        return Ok(Proof::Kept);
+                    }
+                }
                 Some(_) => return Ok(Proof::KeptTwice),
                 None => return Ok(Proof::Unverified),
             },
@@ -74,10 +84,19 @@ pub async fn verify(server: &Server, now: Wall) -> Result<Proof, Refusal> {
             Ok(_) => return Ok(Proof::Unverified),
             Err(why) => return Err(Refusal::Later(why)),
         }
-        if Instant::now() >= until {
-            return Err(Refusal::Setup(
-                "the server accepted a probe point and does not give it back".into(),
-            ));
+        match first_seen {
+            None if Instant::now() >= until => {
+                return Err(Refusal::Setup(
+                    "the server accepted a probe point and does not give it back".into(),
+                ));
+            }
+            Some(seen) if seen.elapsed() >= SECOND_WITHIN + PATIENCE => {
+                return Err(Refusal::Later(
+                    "the server stopped giving a probe point back while it was being checked"
+                        .into(),
+                ));
+            }
+            _ => {}
         }
         tokio::time::sleep(LOOK_EVERY).await;
     }
