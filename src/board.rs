@@ -11,6 +11,9 @@ use crate::engine::setup::Setup;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, PoisonError, RwLock};
 
+/// A database that lacks no more records than this has caught up: so many may be on their way.
+const CAUGHT_UP: u64 = 1000;
+
 /// Log entries kept for the page.
 pub const LOG_MAX: usize = 200;
 
@@ -55,6 +58,17 @@ pub struct Health {
     pub rate_limited: BTreeMap<String, u64>,
     /// Messages dropped from a full lane, by plant.
     pub lane_dropped: BTreeMap<String, u64>,
+}
+
+impl Health {
+    /// Whether the database lacks something for another reason than that it was recorded just now;
+    /// `None`: it is catching up, or nothing is known yet.
+    pub fn is_database_behind(&self) -> Option<bool> {
+        if self.database_fault.is_some() {
+            return Some(true);
+        }
+        self.database_behind.filter(|records| *records <= CAUGHT_UP).map(|_| false)
+    }
 }
 
 /// The board. Clones share it.
@@ -121,5 +135,23 @@ impl Board {
     /// A copy of the daemon's health.
     pub fn health(&self) -> Health {
         self.health.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Health;
+
+    #[test]
+    fn a_database_is_behind_by_its_fault_and_has_caught_up_by_its_count() {
+        let health = |behind, fault: Option<&str>| Health {
+            database_behind: behind,
+            database_fault: fault.map(str::to_owned),
+            ..Health::default()
+        };
+        assert_eq!(health(None, None).is_database_behind(), None, "nothing is known yet");
+        assert_eq!(health(Some(0), Some("refused")).is_database_behind(), Some(true));
+        assert_eq!(health(Some(50_000), None).is_database_behind(), None, "catching up");
+        assert_eq!(health(Some(3), None).is_database_behind(), Some(false));
     }
 }

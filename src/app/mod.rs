@@ -115,6 +115,9 @@ pub fn run(settings: Settings) -> Result<ExitCode, StartError> {
         let source = Arc::new(source::JournalSource::new(dir, journal.clone(), numbers.clone()));
         let _inside = edges.enter();
         database::spawn(&settings.database, source, board.clone(), setups.clone())?;
+    } else {
+        // What an earlier run missed in a database is nothing to be told without one.
+        tell_all(&intakes, &Event::DatabaseBehind { behind: false });
     }
 
     let hooks = Hooks::from_environment();
@@ -178,11 +181,15 @@ fn watch_journal(journal: &Journal, board: &Board, intakes: &[Intake]) {
     let intakes = intakes.to_vec();
     journal.watch(move |health| {
         board.change_health(|shown| shown.history_writable = health.writable);
-        for intake in &intakes {
-            let event = Event::HistoryWritable { ok: health.writable };
-            intake.put(Lane::Control, Item { event, arrived: clock::wall() });
-        }
+        tell_all(&intakes, &Event::HistoryWritable { ok: health.writable });
     });
+}
+
+/// Puts one event into the lane of every plant.
+fn tell_all(intakes: &[Intake], event: &Event) {
+    for intake in intakes {
+        intake.put(Lane::Control, Item { event: event.clone(), arrived: clock::wall() });
+    }
 }
 
 /// Waits for the signal to stop; looks after clock and health meanwhile.
@@ -195,12 +202,8 @@ fn supervise(
     mut almanac: Almanac,
 ) {
     let (mut watch, sane) = StepWatch::begin();
-    let tell = |sane: bool, stepped: Span| {
-        for intake in intakes {
-            let event = Event::Clock { sane, stepped };
-            intake.put(Lane::Control, Item { event, arrived: clock::wall() });
-        }
-    };
+    let mut behind = None;
+    let tell = |sane: bool, stepped: Span| tell_all(intakes, &Event::Clock { sane, stepped });
     tell(sane, Span::ZERO);
     loop {
         match signals.wait(LOOK_EVERY) {
@@ -216,6 +219,11 @@ fn supervise(
         for (plant, calendar) in almanac.look(clock::wall()) {
             let event = Event::Calendar(calendar);
             intakes[plant].put(Lane::Control, Item { event, arrived: clock::wall() });
+        }
+        let now = board.health().is_database_behind();
+        if let Some(lacks) = now.filter(|_| now != behind) {
+            behind = now;
+            tell_all(intakes, &Event::DatabaseBehind { behind: lacks });
         }
         let sequence = journal.sequence_on_disk();
         board.change_health(|health| {

@@ -475,6 +475,10 @@ alarms! {
         "Water that does not read zero is let through, because a person accepted a steady level of gas. Only water that reads zero belongs to the animals.",
         "Change the resin for one with a fresh anion part, or air the permeate before it; then end the acceptance.",
         "The command `accept-gas-end`, a vessel that is changed, or the end of its time.";
+    OpenLate = 113, "supply-open-late", Tell, Today, Plant, false, false,
+        "Water is wanted and may run, but the record of the opening is not on the disk in time, so the valve stays closed.",
+        "Look whether the disk of the history is failing, nearly full or busy with something else.",
+        "An opening that was recorded in time, or water no longer wanted.";
     RejectionLow = 68, "rejection-low", Tell, Soon, Plant, false, false,
         "The membrane lets more salt through than it should; each charge of resin lasts shorter.",
         "Test total chlorine after the carbon first, then the membrane's seal, before you buy a membrane.",

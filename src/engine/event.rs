@@ -92,6 +92,12 @@ pub enum Event {
         /// It can be written.
         ok: bool,
     },
+    /// The database lacks what the history holds (it cannot be reached, or refuses), or has it all
+    /// again. The history itself is complete.
+    DatabaseBehind {
+        /// It lacks something.
+        behind: bool,
+    },
     /// The driver woke at a deadline and nothing else happened.
     Tick,
     /// A clean stop was asked for.

@@ -3,7 +3,7 @@
 use super::plants::{FULL, idle, producing, readings};
 use super::rig::Rig;
 use permeated::engine::catalogue::AlarmId;
-use permeated::engine::event::Ask;
+use permeated::engine::event::{Ask, Event};
 use permeated::engine::output::Action;
 
 /// The full plant with a pump, a divert behind the vessels, and a light that goes out on a leak.
@@ -197,4 +197,45 @@ fn a_bypass_is_limited_in_litres_renewed_once_and_needs_a_reason() {
     rig.run(180.0, &readings(31.0, 45.0, 1.5, 1.0));
     assert!(!rig.permitted());
     assert!(rig.stands(AlarmId::ProductTdsHigh), "a bypass clears nothing");
+}
+
+#[test]
+fn an_opening_whose_record_comes_too_late_is_dropped_and_said() {
+    let remarks = |rig: &Rig| rig.permit.as_ref().expect("a permit").remarks.join(" ");
+    let mut rig = idle(FULL);
+    rig.disk = false;
+    rig.run(15.0, &readings(30.0, 0.0, 0.0, 0.0));
+    assert!(remarks(&rig).contains("1 time in a row the record"), "{}", remarks(&rig));
+    assert!(!remarks(&rig).contains("told to close"), "{}", remarks(&rig));
+    assert!(!rig.stands(AlarmId::OpenLate), "once is no alarm");
+    rig.run(30.0, &readings(30.0, 0.0, 0.0, 0.0));
+    assert!(rig.stands(AlarmId::OpenLate), "{}", remarks(&rig));
+    for token in 0..100 {
+        rig.event(Event::Persisted { token });
+    }
+    assert_eq!(last(&rig, "valve"), Some(Action::Close), "no record that is late opens");
+
+    let mut unwanted = rig.clone();
+    unwanted.run(60.0, &readings(59.9, 0.0, 0.0, 0.0));
+    assert!(!unwanted.stands(AlarmId::OpenLate), "nobody wants water: {}", remarks(&unwanted));
+
+    rig.disk = true;
+    rig.run(30.0, &readings(30.0, 0.0, 0.15, 1.0));
+    assert_eq!(last(&rig, "valve"), Some(Action::Open));
+    assert_eq!(remarks(&rig), "");
+    assert!(!rig.stands(AlarmId::OpenLate));
+}
+
+#[test]
+fn a_database_that_stays_behind_is_told_and_holds_nothing() {
+    let mut rig = idle(FULL);
+    rig.event(Event::DatabaseBehind { behind: true });
+    rig.run(14.0 * 60.0, &readings(50.0, 0.0, 0.0, 0.0));
+    assert!(!rig.stands(AlarmId::HistoryBehind), "a server may restart");
+    rig.run(120.0, &readings(50.0, 0.0, 0.0, 0.0));
+    assert!(rig.stands(AlarmId::HistoryBehind));
+    assert!(rig.permitted(), "{:?}", rig.missing());
+    rig.event(Event::DatabaseBehind { behind: false });
+    rig.run(120.0, &readings(50.0, 0.0, 0.0, 0.0));
+    assert!(!rig.stands(AlarmId::HistoryBehind));
 }

@@ -322,6 +322,7 @@ fn happened(setup: &Setup, event: &Event) -> Option<String> {
         Event::OtherInstance { present: true } => "Another daemon is on the bus.".into(),
         Event::Clock { sane: false, .. } => "The clock is wrong.".into(),
         Event::HistoryWritable { ok: false } => "The record cannot be written.".into(),
+        Event::DatabaseBehind { behind: true } => "The database is behind.".into(),
         Event::StopRequested => "The daemon was told to stop.".into(),
         _ => return None,
     })

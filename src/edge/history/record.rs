@@ -158,6 +158,7 @@ impl Names {
             | Event::Clock { .. }
             | Event::Calendar(_)
             | Event::HistoryWritable { .. }
+            | Event::DatabaseBehind { .. }
             | Event::Tick
             | Event::StopRequested => event,
         })

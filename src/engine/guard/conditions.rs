@@ -30,6 +30,10 @@ const UNHEARD_MAX: Span = Span::from_secs(4 * 3600);
 const SILENCE_LEAST: Span = Span::from_secs(60);
 /// Told conditions return after so long.
 const TOLD_OFF: Span = Span::from_secs(60);
+/// A database that lags for less is not told: servers restart, and nothing is lost meanwhile.
+const DATABASE_PATIENCE: Span = Span::from_secs(15 * 60);
+/// So many openings in a row whose record came too late are told.
+const OPENS_LATE: u32 = 3;
 
 impl Guard {
     /// One delayed condition.
@@ -577,6 +581,24 @@ impl Guard {
         let active = self.delayed(Watch::HistoryBad, now, bad, Span::ZERO, hold_return);
         self.hold(cx, AlarmId::HistoryUnwritable, active, false, || Evidence {
             text: "The record cannot be written.".to_owned(),
+            ..Evidence::default()
+        });
+        let behind = Some(self.database_behind);
+        let active = self.delayed(Watch::DatabaseBad, now, behind, DATABASE_PATIENCE, TOLD_OFF);
+        self.tell(cx, AlarmId::HistoryBehind, active, || Evidence {
+            text: format!(
+                "For more than {:.0} min the database has not had everything that was recorded.",
+                DATABASE_PATIENCE.secs() / 60.0
+            ),
+            ..Evidence::default()
+        });
+        let late =
+            setup.actuators_of(Role::SupplyValve).map(|valve| self.valves[valve].late_records());
+        let late = late.max().unwrap_or(0);
+        self.tell(cx, AlarmId::OpenLate, late >= OPENS_LATE, || Evidence {
+            text: format!(
+                "{late} times in a row the record of an opening was not on the disk in time."
+            ),
             ..Evidence::default()
         });
         self.hold(cx, AlarmId::SecondInstance, self.other_instance, false, || Evidence {

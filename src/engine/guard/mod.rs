@@ -101,6 +101,8 @@ pub struct Guard {
     broker_lost_since: Option<Mono>,
     clock_sane: bool,
     history_writable: bool,
+    #[serde(default)]
+    database_behind: bool,
     other_instance: bool,
     state_lost: bool,
     demand_wanted: bool,
@@ -186,6 +188,7 @@ enum Watch {
     BrokerLost,
     ClockBad,
     HistoryBad,
+    DatabaseBad,
     PressureHighHold,
     PressureHigh,
     PressureLow,
@@ -267,6 +270,7 @@ impl Guard {
             broker_lost_since: Some(Mono::ZERO),
             clock_sane: false,
             history_writable: true,
+            database_behind: false,
             other_instance: false,
             state_lost: false,
             demand_wanted: false,
@@ -428,6 +432,7 @@ impl Guard {
             Event::OtherInstance { present } => self.other_instance = *present,
             Event::Clock { sane, .. } => self.clock_sane = *sane,
             Event::HistoryWritable { ok } => self.history_writable = *ok,
+            Event::DatabaseBehind { behind } => self.database_behind = *behind,
             Event::StopRequested => {
                 self.stopping.get_or_insert(cx.now.mono);
             }

@@ -1,5 +1,6 @@
 //! The permit: may water run, why not, and what clears it. True even when every input is gone.
 
+use super::valve::{OPEN_MAX_AGE, OPEN_RETRY};
 use super::{Context, Guard, Known, opens_itself};
 use crate::engine::catalogue::{AlarmId, AlarmRow, Consequence};
 use crate::engine::output::{Missing, Output, Permit};
@@ -295,7 +296,16 @@ impl Guard {
             remarks.push("A clean stop of the daemon leaves the valve as it is.".to_owned());
         }
         for valve in setup.actuators_of(Role::SupplyValve) {
-            if self.valves[valve].known() == Known::CommandedNotConfirmed {
+            let late = self.valves[valve].late_records();
+            if late > 0 {
+                remarks.push(format!(
+                    "{} was not opened: {late} time{} in a row the record of the opening took longer than {:.0} s; tried again every {:.0} s.",
+                    setup.actuators[valve].id,
+                    if late == 1 { "" } else { "s" },
+                    OPEN_MAX_AGE.secs(),
+                    OPEN_RETRY.secs()
+                ));
+            } else if self.valves[valve].known() == Known::CommandedNotConfirmed {
                 remarks.push(format!(
                     "{} was told to close; nothing confirms it.",
                     setup.actuators[valve].id

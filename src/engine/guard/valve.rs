@@ -22,7 +22,7 @@ use serde::{Deserialize, Serialize};
 /// An open that could not be sent this long after its decision is dropped.
 pub(super) const OPEN_MAX_AGE: Span = Span::from_secs(2);
 /// A dropped open is decided anew after this pause.
-const OPEN_RETRY: Span = Span::from_secs(10);
+pub(super) const OPEN_RETRY: Span = Span::from_secs(10);
 /// Pauses between repeated closes; the last one repeats.
 const CLOSE_PAUSES: [Span; 4] =
     [Span::from_secs(2), Span::from_secs(5), Span::from_secs(10), Span::from_secs(60)];
@@ -111,6 +111,9 @@ pub(super) struct Valve {
     close_time: Option<Span>,
     /// When an open may be decided again.
     not_before: Option<Mono>,
+    /// Opens that were dropped in a row, their record not being on disk in time.
+    #[serde(default)]
+    late_records: u32,
     /// Its own state has said closed since then.
     #[serde(default)]
     said_closed: Option<Mono>,
@@ -135,6 +138,7 @@ impl Valve {
             closed_at: None,
             close_time: None,
             not_before: None,
+            late_records: 0,
             said_closed: None,
             told_closed: None,
             told_open: None,
@@ -328,6 +332,7 @@ impl Valve {
                 self.acknowledged = false;
                 self.close_time = None;
                 self.closed_at = Some(now);
+                self.late_records = 0;
                 if self.known != Known::Closed {
                     self.known = Known::Closing;
                 }
@@ -391,9 +396,10 @@ impl Valve {
             return false;
         }
         if !self.connected || now.since(since) > OPEN_MAX_AGE {
-            self.drop_open(now);
+            self.drop_open(now, since);
             return false;
         }
+        self.late_records = 0;
         self.stage = Stage::Opened { since: now, renewed: now };
         self.acknowledged = false;
         self.heard_open(now);
@@ -401,7 +407,16 @@ impl Valve {
         true
     }
 
-    fn drop_open(&mut self, now: Mono) {
+    /// Opens in a row whose record was not on disk within [`OPEN_MAX_AGE`]; an open that goes out
+    /// ends the count, and so does a close.
+    pub(super) const fn late_records(&self) -> u32 {
+        self.late_records
+    }
+
+    fn drop_open(&mut self, now: Mono, since: Mono) {
+        if now.since(since) > OPEN_MAX_AGE {
+            self.late_records = self.late_records.saturating_add(1);
+        }
         self.stage = Stage::Rest;
         self.known = Known::CommandedNotConfirmed;
         self.not_before = Some(now + OPEN_RETRY);
@@ -417,7 +432,7 @@ impl Valve {
     ) {
         match self.stage {
             Stage::Recording { since, .. } if now.since(since) > OPEN_MAX_AGE => {
-                self.drop_open(now)
+                self.drop_open(now, since)
             }
             Stage::Opened { since, renewed }
                 if setup.open_renew > Span::ZERO

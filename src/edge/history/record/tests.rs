@@ -96,6 +96,7 @@ fn event() -> impl Strategy<Value = Event> {
         (any::<bool>(), any::<i64>())
             .prop_map(|(sane, stepped)| Event::Clock { sane, stepped: Span::from_millis(stepped) }),
         any::<bool>().prop_map(|ok| Event::HistoryWritable { ok }),
+        any::<bool>().prop_map(|behind| Event::DatabaseBehind { behind }),
         Just(Event::Tick),
         Just(Event::StopRequested),
     ]
