@@ -97,12 +97,15 @@ pub struct IntervalLearner {
     /// Messages that were lost and that were due while water flowed, lately.
     #[serde(default)]
     lost: (f64, f64),
+    /// What follows from `lost`, kept because it is asked for at every event and changes with a gap.
+    #[serde(default)]
+    unexplained: Option<f64>,
 }
 
 impl IntervalLearner {
     /// Starts from the declared interval.
     pub fn new(declared: Span) -> Self {
-        Self {
+        let mut new = Self {
             declared,
             flowing: VecDeque::new(),
             idle: VecDeque::new(),
@@ -110,7 +113,10 @@ impl IntervalLearner {
             from: None,
             last: None,
             lost: (0.0, 0.0),
-        }
+            unexplained: None,
+        };
+        new.unexplained = Some(new.work_out_unexplained());
+        new
     }
 
     /// A live message arrived. Retained copies do not come here.
@@ -150,6 +156,7 @@ impl IntervalLearner {
         let fade = 1.0 - 1.0 / LOSS_MEMORY;
         *lost = *lost * fade + (intervals.round() - 1.0).max(0.0);
         *due = *due * fade + intervals.round().max(1.0);
+        self.unexplained = Some(self.work_out_unexplained());
     }
 
     /// Share of its messages that the radio loses while water flows.
@@ -160,6 +167,10 @@ impl IntervalLearner {
 
     /// Expected intervals of silence that the loss of single messages does not explain.
     pub fn unexplained_intervals(&self) -> f64 {
+        self.unexplained.unwrap_or_else(|| self.work_out_unexplained())
+    }
+
+    fn work_out_unexplained(&self) -> f64 {
         FALSE_SILENCE.ln() / self.loss().ln() + JITTER_INTERVALS
     }
 
