@@ -370,6 +370,7 @@ fn every_fault_changes_the_truth_or_a_probe_and_can_be_mended() {
     }
     let reversible = [
         Fault::SpoiledProduct,
+        Fault::TubesSwapped,
         Fault::ProductProbeStuck,
         Fault::ProductProbeSilent,
         Fault::Leak,
@@ -396,6 +397,9 @@ fn a_spoiled_product_is_seen_by_a_perfect_probe() {
     Fault::SpoiledProduct.apply(&mut plant, &mut probes);
     plant.step(60.0);
     assert!(plant.truth().product_tds > 1.5, "{}", plant.truth().product_tds);
+    Fault::TubesSwapped.apply(&mut plant, &mut probes);
+    plant.step(60.0);
+    assert!(plant.truth().product_tds > 50.0, "{}", plant.truth().product_tds);
 }
 
 #[test]

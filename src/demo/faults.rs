@@ -36,6 +36,7 @@ macro_rules! faults {
 
 faults! {
     SpoiledProduct = "spoiled-product", "a third of the permeate goes round the resin";
+    TubesSwapped = "tubes-swapped", "the tubes are swapped: feed flows where product should";
     ProductProbeStuck = "product-probe-stuck-at-zero", "the product probe shows 0 whatever flows by";
     ProductProbeSilent = "product-probe-silent", "the product probe sends nothing";
     PermeateProbeStuck = "permeate-probe-stuck", "the permeate probe shows 6 ppm whatever flows by";
@@ -80,6 +81,7 @@ impl Fault {
         let pick = |broken: f64, well: f64| if on { broken } else { well };
         match self {
             Self::SpoiledProduct => plant.controls.bypass_share = pick(1.0 / 3.0, 0.0),
+            Self::TubesSwapped => plant.controls.raw_share = pick(1.0, 0.0),
             Self::ProductProbeStuck => probe("product-tds", Broken::Stuck(0.0)),
             Self::ProductProbeSilent => probe("product-tds", Broken::Silent),
             Self::PermeateProbeStuck => probe("permeate-tds", Broken::Stuck(6.0)),

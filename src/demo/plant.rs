@@ -42,8 +42,10 @@ pub struct Controls {
     pub leak_by: f64,
     /// A burst tube behind the valve lets this out, L/min.
     pub leak: f64,
-    /// Share of the permeate that goes round the vessels (channelled bed, swapped tubes), 0 to 1.
+    /// Share of the permeate that goes round the vessels (a channelled bed), 0 to 1.
     pub bypass_share: f64,
+    /// Share of the product that is feed (swapped tubes, a torn seal before a bypass), 0 to 1.
+    pub raw_share: f64,
     /// Added to the tap's temperature, K (crossed supply).
     pub tap_heat_k: f64,
     /// Multiplies the tap's pressure.
@@ -63,6 +65,7 @@ impl Default for Controls {
             leak_by: 0.0,
             leak: 0.0,
             bypass_share: 0.0,
+            raw_share: 0.0,
             tap_heat_k: 0.0,
             pressure_share: 1.0,
             restrictor_share: 1.0,
@@ -542,12 +545,10 @@ impl VirtualPlant {
                 self.truth.between_tds = self.meter(load).0 + picked_up;
             }
         }
-        let mixed = Load {
-            salt_ppm: load.salt_ppm * (1.0 - round) + permeate.salt_ppm * round,
-            carbon_dioxide_mmol: load.carbon_dioxide_mmol * (1.0 - round)
-                + permeate.carbon_dioxide_mmol * round,
-        };
-        rinse *= 1.0 - round;
+        let raw = self.controls.raw_share;
+        let feed = Load { salt_ppm: self.truth.feed_tds, ..permeate };
+        let mixed = load.mixed(permeate, round).mixed(feed, raw);
+        rinse *= (1.0 - round) * (1.0 - raw);
         let (product_tds, gas_tds) = self.meter(mixed);
         self.truth.product_tds = product_tds + rinse;
         self.truth.product_gas_tds = gas_tds;

@@ -14,6 +14,17 @@ pub struct Load {
     pub carbon_dioxide_mmol: f64,
 }
 
+impl Load {
+    /// This water with a share (0 to 1) of another.
+    pub fn mixed(self, other: Self, share: f64) -> Self {
+        let mix = |own: f64, other: f64| own * (1.0 - share) + other * share;
+        Self {
+            salt_ppm: mix(self.salt_ppm, other.salt_ppm),
+            carbon_dioxide_mmol: mix(self.carbon_dioxide_mmol, other.carbon_dioxide_mmol),
+        }
+    }
+}
+
 /// A vessel's account.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 pub struct VesselTruth {
