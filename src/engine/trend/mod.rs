@@ -11,6 +11,7 @@
 //! many starts, and any wall-clock arithmetic but for stamps.
 
 mod channel;
+mod early;
 pub(in crate::engine) mod emit;
 mod gas;
 mod membrane;

@@ -5,6 +5,7 @@
 //! where the evidence does not tell gas from breakthrough, nothing is said.
 
 use super::channel::Clean;
+use super::early::{Early, Rise};
 use super::run::Run;
 use super::starts::median;
 use super::{Results, Trend, of_part};
@@ -93,6 +94,9 @@ pub(super) struct Outlets {
     /// Permeate while that outlet was still pure, ppm.
     #[serde(default)]
     inlet_pure: Option<f64>,
+    /// Litre by litre behind the first vessel.
+    #[serde(default)]
+    early: Early,
 }
 
 impl Outlets {
@@ -110,6 +114,7 @@ impl Outlets {
             pure: Above::default(),
             history: std::mem::take(&mut self.history),
             inlet_pure: self.inlet_pure,
+            early: std::mem::take(&mut self.early),
             ..Self::default()
         };
     }
@@ -228,6 +233,9 @@ impl Trend {
             );
             self.told.raise(key, Some(value), Some(limits.lead_begun_ppm), text, out);
         }
+        if !single {
+            self.judge_rise(setup, litres, value, out);
+        }
         if spent {
             self.resin.lead_exhausted(setup, value, permeate);
             if single {
@@ -243,6 +251,24 @@ impl Trend {
             );
             self.told.raise(key, Some(value), Some(spent_at), text, out);
         }
+    }
+
+    /// The outlet of the first vessel rises litre by litre, before single readings stay up.
+    fn judge_rise(&mut self, setup: &Setup, litres: f64, value: f64, out: &mut Results) {
+        let Some((_, spent_by_now, _)) = self.resin.lead_state(setup) else { return };
+        let Some(rise) = self.outlets.early.take(litres, value, spent_by_now) else { return };
+        let key = AlarmKey::plant(AlarmId::LeadBegun);
+        // Gas rises too, in autumn or with another source; the permeate and the course tell.
+        let gas = || self.lead_pattern(setup, value).is_some_and(|v| v.pattern == Pattern::Gas);
+        if self.told.stands(key) || gas() {
+            return;
+        }
+        let Rise { mean, litres, usual } = rise;
+        let text = format!(
+            "Over the last {litres:.0} L the first vessel let {mean:.1} ppm through on average, {usual:.1} ppm while its charge was young: its end has begun, although single readings come and go. The second still holds, so the water is good. Order resin now{}.",
+            self.lead_days_text(setup, " while there is time: the account says "),
+        );
+        self.told.raise(key, Some(mean), Some(usual), text, out);
     }
 
     fn lead_days_text(&self, setup: &Setup, lead_in: &str) -> String {
