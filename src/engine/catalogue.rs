@@ -163,12 +163,22 @@ signals! {
     CreepResinCost = 45, "creep", "resin-cost", Money, Plant, 0.0001, 0.0, 0, false, "What that salt cost in resin";
     CreepDivertAdvice = 46, "creep", "divert-advice", Volume, Plant, 0.01, 0.0, 0, false, "First permeate that is better sent to the drain";
 
+    CreepStandingTime = 47, "creep", "standing-time", Duration, Plant, 1.0, 60.0, 3600, false, "Standing time in which the creep grows to two thirds of its most, learned from this plant's starts";
+    CreepFirstNow = 48, "creep", "first-water-now", Solids, Plant, 0.1, 1.0, 3600, false, "Dissolved solids of the first permeate to be expected if the plant started now";
+    CreepDivertNow = 49, "creep", "divert-now", Volume, Plant, 0.01, 0.05, 3600, false, "First permeate that would be better sent to the drain if the plant started now";
+    CreepBestRun = 50, "creep", "best-run-litres", Volume, Plant, 0.1, 0.5, 3600, false, "Permeate of the run length that costs least: as long as the container and the water's age allow";
+
     ResinUsed = 60, "resin", "used", Charge, Part, 0.000001, 0.0001, 3600, false, "Charge that this vessel has taken up";
     ResinCapacity = 61, "resin", "capacity", Charge, Part, 0.0001, 0.001, 3600, false, "Charge that this vessel is thought to hold";
     ResinRemainingLitres = 62, "resin", "remaining-litres", Volume, Part, 1.0, 5.0, 3600, true, "Permeate that this vessel can still polish";
     ResinRemainingDays = 63, "resin", "remaining-days", Days, Part, 1.0, 1.0, 3600, false, "Days that this vessel will last at the present use";
     ResinVisibleLoad = 64, "resin", "visible-salt", Mass, Part, 0.1, 10.0, 3600, false, "Conducting salt that this vessel has taken up, on the meter's scale";
     ResinLitres = 65, "resin", "litres", Volume, Part, 0.01, 1.0, 3600, false, "Water that this vessel has treated";
+
+    ResinChargeAt1 = 66, "resin", "charge-litres-at-1-ppm", Volume, Plant, 1.0, 5.0, 86400, false, "Permeate of 1 ppm that a new charge of the first vessel would polish";
+    ResinChargeAt3 = 67, "resin", "charge-litres-at-3-ppm", Volume, Plant, 1.0, 5.0, 86400, false, "Permeate of 3 ppm that a new charge of the first vessel would polish";
+    ResinChargeAt8 = 68, "resin", "charge-litres-at-8-ppm", Volume, Plant, 1.0, 5.0, 86400, false, "Permeate of 8 ppm that a new charge of the first vessel would polish";
+    ResinChargeAt25 = 69, "resin", "charge-litres-at-25-ppm", Volume, Plant, 1.0, 5.0, 86400, false, "Permeate of 25 ppm that a new charge of the first vessel would polish";
 
     StoreLitres = 80, "store", "litres", Volume, Plant, 0.1, 0.5, 600, true, "Water in the container";
     StoreFree = 81, "store", "free-litres", Volume, Plant, 0.1, 0.5, 600, false, "Room left in the container";
@@ -221,6 +231,9 @@ signals! {
     ReuseLimit = 136, "reuse", "limit", Solids, Plant, 1.0, 1.0, 3600, false, "Dissolved solids up to which it may go on plants";
 
     RunLitres = 137, "plant", "run-litres", Volume, Plant, 0.1, 0.2, 3600, false, "Permeate of a usual run (middle of the last)";
+
+    FlushSaves = 138, "flush", "saves", Share, Plant, 0.01, 0.05, 86400, false, "Share of the first water's salt that a flush before the start saves on this plant";
+    FlushFinding = 139, "flush", "finding", Text, Plant, 0.0, 0.0, 86400, false, "Whether a flush before the start helps on this plant";
 
     SupplyValve = 100, "guard", "supply-valve", State, Plant, 0.0, 0.0, 300, true, "What the supply valve is known to be";
     TrippedBy = 101, "guard", "tripped-by", Text, Plant, 0.0, 0.0, 300, true, "The trip that came first, or none";

@@ -5,6 +5,7 @@ use super::rig::Rig;
 use permeated::engine::catalogue::AlarmId;
 use permeated::engine::event::{Ask, Event};
 use permeated::engine::output::Action;
+use permeated::engine::phase::Phase;
 
 /// The full plant with a pump, a divert behind the vessels, and a light that goes out on a leak.
 fn with_more() -> String {
@@ -238,4 +239,30 @@ fn a_database_that_stays_behind_is_told_and_holds_nothing() {
     rig.event(Event::DatabaseBehind { behind: false });
     rig.run(120.0, &readings(50.0, 0.0, 0.0, 0.0));
     assert!(!rig.stands(AlarmId::HistoryBehind));
+}
+
+#[test]
+fn an_open_flush_valve_is_a_flush_until_it_has_been_open_for_too_long() {
+    let flush = "[plants.home.sensors.flush]\ntopic = \"p/flush\"\nquantity = \"open\"\npoint = \"concentrate\"\n";
+    let mut rig = producing(&format!("{FULL}{flush}"));
+    let phase = |rig: &Rig| rig.engine.guard().phase();
+    assert_eq!(phase(&rig), Phase::Producing);
+    rig.read("flush", 1.0);
+    assert_eq!(phase(&rig), Phase::Flushing);
+    rig.read("flush", 0.0);
+    assert_eq!(phase(&rig), Phase::Producing);
+    rig.read("flush", 1.0);
+    rig.run(590.0, &readings(31.0, 0.0, 0.15, 1.0));
+    assert_eq!(phase(&rig), Phase::Flushing);
+    rig.run(20.0, &readings(31.0, 0.0, 0.15, 1.0));
+    assert_eq!(phase(&rig), Phase::Producing, "the valve's word is doubted");
+    rig.read("flush", 1.0);
+    assert_eq!(phase(&rig), Phase::Producing, "the same word again changes nothing");
+    assert!(rig.permitted(), "{:?}", rig.missing());
+    // Whatever the phase is called, the product is judged.
+    rig.read("flush", 0.0);
+    rig.read("flush", 1.0);
+    assert_eq!(phase(&rig), Phase::Flushing);
+    rig.run(60.0, &readings(31.0, 25.0, 0.15, 1.0));
+    assert!(rig.stands(AlarmId::ProductTdsHigh));
 }

@@ -103,6 +103,8 @@ pub struct Guard {
     history_writable: bool,
     #[serde(default)]
     database_behind: bool,
+    #[serde(default)]
+    flush: Flush,
     other_instance: bool,
     state_lost: bool,
     demand_wanted: bool,
@@ -205,6 +207,15 @@ enum Watch {
     Unheard,
 }
 
+/// The flush valve by its own word.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct Flush {
+    open: bool,
+    /// Until then an open valve is a flush. One that says open for longer is doubted: what passes
+    /// counts as production again, so that no word of a valve stops an account.
+    until: Option<Mono>,
+}
+
 /// A bypass of one cause.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 struct Bypass {
@@ -271,6 +282,7 @@ impl Guard {
             clock_sane: false,
             history_writable: true,
             database_behind: false,
+            flush: Flush::default(),
             other_instance: false,
             state_lost: false,
             demand_wanted: false,
@@ -661,7 +673,22 @@ impl Guard {
         self.finish_stop(cx);
     }
 
+    fn look_at_flush(&mut self, cx: &Context<'_>) {
+        let (setup, now) = (cx.setup, cx.now.mono);
+        let open = setup.sensors_of(Point::Concentrate, Quantity::Open).any(|sensor| {
+            // Silence does not close it.
+            self.probes[sensor].last().is_some_and(|(_, value)| value >= 0.5)
+        });
+        if open && !self.flush.open {
+            let most = Span::from_secs_f64(setup.limits.stages.flush_max_secs);
+            self.flush.until = Some(now + most);
+        }
+        self.flush.open = open;
+        self.flush.until = self.flush.until.filter(|until| open && now < *until);
+    }
+
     fn set_phase(&mut self, cx: &mut Context<'_>) {
+        self.look_at_flush(cx);
         let stands = |consequence| cx.alarms.standing(consequence).next().is_some();
         let is_tripped = stands(Consequence::Trip);
         let is_held = stands(Consequence::Hold);
@@ -672,6 +699,8 @@ impl Guard {
             Phase::Tripped
         } else if is_held && self.test_run.is_none() {
             Phase::Held
+        } else if self.flow.is_flowing() && self.flush.until.is_some() {
+            Phase::Flushing
         } else if self.flow.is_flowing() {
             if rinsing { Phase::Starting } else { Phase::Producing }
         } else if is_tripped {
@@ -709,6 +738,7 @@ impl Guard {
         add: &mut impl FnMut(Option<Mono>, &'static str),
     ) {
         add(self.flow.deadline(), "end of a run");
+        add(self.flush.until, "end of a flush");
         for (index, valve) in self.valves.iter().enumerate() {
             add(
                 valve.deadline(&setup.actuators[index], self.can_confirm(setup, index)),

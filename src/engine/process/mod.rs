@@ -22,6 +22,7 @@ pub mod normalise;
 pub mod prefilter;
 pub mod resin;
 pub mod salt;
+pub mod shift;
 pub mod start;
 pub mod storage;
 pub mod trend;

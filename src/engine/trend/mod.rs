@@ -14,6 +14,7 @@ mod channel;
 mod early;
 pub(in crate::engine) mod emit;
 mod gas;
+mod lessons;
 mod membrane;
 mod meter;
 mod resin;
@@ -29,6 +30,7 @@ mod water;
 use self::channel::Channel;
 use self::emit::Emitter;
 use self::gas::GasLook;
+use self::lessons::Lessons;
 use self::membrane::Membrane;
 use self::resin::Resin;
 use self::run::Run;
@@ -131,6 +133,9 @@ pub struct Trend {
     /// What the starts have taught about the membrane.
     #[serde(default)]
     learned: Learned,
+    /// What many starts together teach.
+    #[serde(default)]
+    lessons: Lessons,
     /// Settled values of the last starts, in ppm.
     settled_values: VecDeque<f64>,
     /// Starts in a row that ended before the permeate had settled.
@@ -174,6 +179,7 @@ impl Trend {
             idle_since: None,
             resumed: None,
             learned: Learned::default(),
+            lessons: Lessons::default(),
             settled_values: VecDeque::new(),
             unsettled: 0,
             totals_at: None,
@@ -364,6 +370,7 @@ impl Trend {
         if setup.parts[ix].kind == PartKind::Membrane {
             self.membrane.changed(self.water.run_secs);
             self.learned.changed();
+            self.lessons.membrane_changed();
             self.settled_values.clear();
             for alarm in [AlarmId::RejectionLow, AlarmId::SaltPassageHigh, AlarmId::RecoveryOff] {
                 let key = AlarmKey::plant(alarm);

@@ -7,10 +7,11 @@
 //! a reading is counted with the nearest reading and called assumed; unseen water widens the
 //! uncertainty and is never silently nothing.
 
+use crate::engine::catalogue::SignalId;
 use crate::engine::process::capacity::{Capacity, Interval};
 use crate::engine::process::carbon_dioxide;
 use crate::engine::process::creep::Costs;
-use crate::engine::process::resin::{Account, Conversion, Load, Remaining, Use};
+use crate::engine::process::resin::{Account, Conversion, Load, Remaining, Use, litres_per_charge};
 use crate::engine::setup::{PartIx, Setup};
 use crate::engine::time::{Mono, Span};
 use crate::engine::value::{self, Basis, Flag, NoReading, Reason, Valued};
@@ -435,6 +436,33 @@ impl Resin {
             costs.water_per_litre = 0.0;
         }
         Some(costs)
+    }
+
+    /// Litres that a new charge of the first vessel would polish at usual readings of the permeate.
+    pub(super) fn charge_litres(
+        &self,
+        setup: &Setup,
+        now: Mono,
+    ) -> Vec<(SignalId, value::Result<f64>)> {
+        let Some(lead) = self.lead(setup) else { return Vec::new() };
+        let belief = self.known_belief(setup, lead);
+        let declared = setup.parts[lead].declared.bed_litres > 0.0;
+        let litres = |ppm: f64| -> value::Result<f64> {
+            let belief = belief.filter(|_| declared).ok_or(NoReading::NotConfigured)?;
+            let found = litres_per_charge(belief, &self.conversion(setup), Tds::new(ppm));
+            let found = found.ok_or(NoReading::Unsupported)?;
+            let u = (found.high - found.low) / NINETY;
+            let basis = if belief.exhaustions() > 0 { Basis::Measured } else { Basis::Assumed };
+            Ok(Valued { basis, ..Valued::measured(found.middle, u, now) })
+        };
+        [
+            (SignalId::ResinChargeAt1, 1.0),
+            (SignalId::ResinChargeAt3, 3.0),
+            (SignalId::ResinChargeAt8, 8.0),
+            (SignalId::ResinChargeAt25, 25.0),
+        ]
+        .map(|(signal, ppm)| (signal, litres(ppm)))
+        .into()
     }
 
     /// Present load and use.

@@ -56,6 +56,9 @@ pub(super) struct Run {
     next_try: f64,
     /// Permeate went to the drain before the resin during the first water.
     pub(super) first_diverted: bool,
+    /// The membrane was flushed between the run before and this one.
+    #[serde(default)]
+    pub(super) flushed: bool,
 }
 
 /// How a start reads, with uncertainties.
@@ -95,6 +98,7 @@ impl Run {
             recorded: false,
             next_try: 0.0,
             first_diverted: false,
+            flushed: false,
         }
     }
 

@@ -32,6 +32,9 @@ impl Trend {
         let was = self.standing;
         self.standing = is;
         let making = is.flowing && is.phase != Phase::Flushing;
+        if is.phase == Phase::Flushing {
+            self.lessons.flush_seen();
+        }
         let diverted = self.is_diverted(setup);
         let was_making = self.water.is_making();
         let was_flowing = was.flowing;
@@ -78,6 +81,7 @@ impl Trend {
         run.idle = self.idle_since.map(|since| now.mono.since(since));
         run.joined = resumed;
         run.first_diverted = self.water.is_diverted();
+        run.flushed = self.lessons.run_began();
         if !resumed {
             self.water.starts += 1;
         }
@@ -144,6 +148,7 @@ impl Trend {
         if let Some(record) = &record {
             self.learn(setup, now, &run, record, display);
             self.publish_start(setup, now, &run, record, out);
+            self.lessons_of(setup, now, &run, record, out);
         }
         out.logs.push(entry(now, &run, record.as_ref(), probe.is_some()));
         if !run.joined

@@ -124,6 +124,7 @@ impl Trend {
         self.step_parts(setup, now, out);
         if self.upkeep.parts_at != parts_at {
             self.publish_costs(setup, now, out);
+            self.publish_lessons(setup, now, out);
         }
         self.step_checks(setup, now, out);
         self.step_product_probe(setup, now, out);

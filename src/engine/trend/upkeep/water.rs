@@ -99,6 +99,15 @@ impl Trend {
         self.upkeep.store.content(&self.look(setup, now))
     }
 
+    /// Litres drawn from the container in a usual day.
+    pub(in crate::engine::trend) fn use_per_day(
+        &self,
+        setup: &Setup,
+        now: Now,
+    ) -> value::Result<f64> {
+        self.upkeep.store.use_per_day(now.mono, setup.assumed.use_litres_per_day)
+    }
+
     /// Steps the container, tells its values, judges it.
     pub(super) fn step_water(&mut self, setup: &Setup, now: Now, out: &mut Results) {
         self.pass_change(now);
@@ -115,7 +124,7 @@ impl Trend {
             return;
         }
         let content = self.content(setup, now);
-        let used = self.upkeep.store.use_per_day(now.mono, setup.assumed.use_litres_per_day);
+        let used = self.use_per_day(setup, now);
         let rate = self.rate(setup, now);
         let need = now.wall.and_then(|wall| plan::next(setup, &self.upkeep.calendar, wall));
         let absent = || Err(NoReading::NotConfigured);
