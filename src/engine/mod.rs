@@ -278,6 +278,7 @@ impl Engine {
             }
         }
         cx.alarms.relate(setup);
+        cx.alarms.in_phase(guard.phase());
         for (key, notices, text) in cx.alarms.judge(now, *hours_left, until_morning) {
             let name = key.alarm.name();
             let data = serde_json::json!({ "alarm": name, "of": key.of, "notice": notices });

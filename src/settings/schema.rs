@@ -268,7 +268,7 @@ pub enum Point {
     Supply,
     /// The membrane's inlet.
     Feed,
-    /// What leaves the membrane with the salt.
+    /// What leaves the membrane with the salt; a sensor of quantity `open` there is the flush valve.
     Concentrate,
     /// What passed the membrane.
     Permeate,

@@ -4,7 +4,7 @@ use super::plants::{FULL, idle, producing, readings};
 use super::rig::Rig;
 use permeated::engine::catalogue::AlarmId;
 use permeated::engine::event::{Ask, Event};
-use permeated::engine::output::Action;
+use permeated::engine::output::{Action, AlarmKey, AlarmState};
 use permeated::engine::phase::Phase;
 
 /// The full plant with a pump, a divert behind the vessels, and a light that goes out on a leak.
@@ -259,10 +259,62 @@ fn an_open_flush_valve_is_a_flush_until_it_has_been_open_for_too_long() {
     rig.read("flush", 1.0);
     assert_eq!(phase(&rig), Phase::Producing, "the same word again changes nothing");
     assert!(rig.permitted(), "{:?}", rig.missing());
+    let mut weak = readings(31.0, 0.0, 0.15, 1.0);
+    weak.iter_mut().filter(|(id, _)| *id == "pressure").for_each(|one| one.1 = 1.0);
+    let state = |rig: &Rig| rig.alarms.get(&AlarmKey::plant(AlarmId::FeedPressureLow)).copied();
+    rig.read("flush", 0.0);
+    rig.read("flush", 1.0);
+    rig.run(400.0, &weak);
+    let during = state(&rig);
+    assert_eq!(during, Some(AlarmState::SuppressedByDesign), "the valve takes the pressure off");
+    rig.read("flush", 0.0);
+    rig.run(10.0, &weak);
+    assert_eq!(state(&rig), Some(AlarmState::Unacknowledged), "without it low pressure is told");
     // Whatever the phase is called, the product is judged.
     rig.read("flush", 0.0);
     rig.read("flush", 1.0);
     assert_eq!(phase(&rig), Phase::Flushing);
     rig.run(60.0, &readings(31.0, 25.0, 0.15, 1.0));
     assert!(rig.stands(AlarmId::ProductTdsHigh));
+}
+
+/// The full plant without meter and state sensor: only the feed pressure tells what the valve does.
+fn by_pressure() -> String {
+    let flow = FULL.find("[plants.home.sensors.flow]").expect("there");
+    let floor = FULL.find("[plants.home.sensors.floor]").expect("there");
+    let state = FULL.find("[plants.home.sensors.state]").expect("there");
+    let valve = FULL.find("[plants.home.actuators.valve]").expect("there");
+    let text = format!("{}{}{}", &FULL[..flow], &FULL[floor..state], &FULL[valve..]);
+    text.replace("state_sensor = \"state\"\n", "")
+        + "[plants.home.assumed]\npermeate_litres_per_min = 0.15\n"
+}
+
+fn pressed(level: f64, bar: f64) -> Vec<(&'static str, f64)> {
+    let mut all = readings(level, 0.0, 0.0, 0.0).to_vec();
+    all.iter_mut().filter(|(id, _)| *id == "pressure").for_each(|one| one.1 = bar);
+    all
+}
+
+#[test]
+fn where_nothing_else_speaks_the_pressure_confirms_a_close() {
+    let mut rig = Rig::new(super::rig::setup(&by_pressure()));
+    rig.run(60.0, &pressed(50.0, 0.2));
+    rig.run(30.0, &pressed(30.0, 0.2));
+    rig.run(420.0, &pressed(31.0, 4.0));
+    assert_eq!(last(&rig, "valve"), Some(Action::Open), "{:?}", rig.missing());
+    let known = |rig: &Rig| rig.permit.as_ref().expect("a permit").valve.clone();
+
+    let mut closes = rig.clone();
+    closes.run(15.0, &pressed(59.0, 0.6));
+    assert_eq!(known(&closes), "closed", "the pressure fell");
+    closes.run(120.0, &pressed(59.0, 0.2));
+    assert_eq!(known(&closes), "closed");
+    assert!(!closes.stands(AlarmId::CloseUnconfirmed));
+
+    rig.run(120.0, &pressed(59.0, 3.9));
+    assert_ne!(known(&rig), "closed", "the pressure stays up");
+    assert!(rig.stands(AlarmId::CloseUnconfirmed));
+    rig.run(60.0, &pressed(59.0, 0.3));
+    assert_eq!(known(&rig), "closed", "somebody closed the tap");
+    assert!(!rig.stands(AlarmId::CloseUnconfirmed));
 }

@@ -3,7 +3,7 @@
 use permeated::engine::Engine;
 use permeated::engine::catalogue::{AlarmId, SignalId};
 use permeated::engine::event::{Ask, Command, Event, Found, Reading, Started};
-use permeated::engine::output::{Action, AlarmKey, Datum, LogEntry, Output, Permit};
+use permeated::engine::output::{Action, AlarmKey, AlarmState, Datum, LogEntry, Output, Permit};
 use permeated::engine::setup::{ActuatorIx, SensorIx, Setup};
 use permeated::engine::time::{Mono, Now, Span, Wall};
 use permeated::settings::load::load_str;
@@ -32,6 +32,8 @@ pub struct Rig {
     pub drops: Vec<ActuatorIx>,
     /// Last number of each value of the plant.
     pub values: BTreeMap<SignalId, f64>,
+    /// Last told state of each alarm.
+    pub alarms: BTreeMap<AlarmKey, AlarmState>,
     /// Answers `Persist` at once, as a healthy disk does.
     pub disk: bool,
     /// Acknowledges closes at once, as a healthy broker does.
@@ -49,6 +51,7 @@ impl Rig {
             logs: Vec::new(),
             drops: Vec::new(),
             values: BTreeMap::new(),
+            alarms: BTreeMap::new(),
             disk: true,
             broker: true,
         };
@@ -89,6 +92,9 @@ impl Rig {
                     if let (None, Ok(Datum::Number(number))) = (update.key.of, &update.datum) {
                         self.values.insert(update.key.signal, *number);
                     }
+                }
+                Output::Alarm(update) => {
+                    self.alarms.insert(update.key, update.state);
                 }
                 _ => {}
             }

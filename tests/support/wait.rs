@@ -33,6 +33,19 @@ pub fn until(what: &str, within: Duration, mut look: impl FnMut() -> bool) {
     until_some(what, within, || look().then_some(()));
 }
 
+/// Waits until `look` is in order; until then it says why not.
+///
+/// # Panics
+/// When it is not within `within`, with what it said last.
+pub fn until_well(what: &str, within: Duration, mut look: impl FnMut() -> Result<(), String>) {
+    let start = Instant::now();
+    loop {
+        let Err(why) = look() else { return };
+        assert!(start.elapsed() < within, "waited {within:?} in vain: {what}: {why}");
+        std::thread::park_timeout(LOOK);
+    }
+}
+
 /// Watches for a while that something does not happen.
 ///
 /// # Panics

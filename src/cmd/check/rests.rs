@@ -490,14 +490,38 @@ impl Facts<'_> {
             | S::CreepSettleVolume
             | S::CreepSettleTime
             | S::CreepExtraSalt
-            | S::CreepDivertAdvice => self.creep(),
+            | S::CreepDivertAdvice
+            | S::CreepStandingTime
+            | S::CreepFirstNow => self.creep(),
+            S::CreepBestRun => all([
+                self.creep(),
+                self.use_per_day(),
+                declared(self.0.store.litres > 0.0, "store.litres"),
+            ]),
+            S::FlushSaves | S::FlushFinding => all([
+                self.creep(),
+                first(
+                    [self.sensor(&[Quantity::Open], &[Point::Concentrate])],
+                    "the flush valve's own state: quantity `open` at `concentrate`",
+                ),
+            ]),
+            S::CreepDivertNow => all([
+                self.creep(),
+                self.vessel(),
+                self.price(self.0.prices.resin_per_litre, "resin_per_litre"),
+                self.price(self.0.prices.water_per_litre, "water_per_litre"),
+            ]),
             S::CreepResinCost => all([
                 self.creep(),
                 self.vessel(),
                 self.price(self.0.prices.resin_per_litre, "resin_per_litre"),
             ]),
             S::ResinUsed | S::ResinVisibleLoad | S::ResinRemainingLitres => self.resin(),
-            S::ResinCapacity => all([
+            S::ResinCapacity
+            | S::ResinChargeAt1
+            | S::ResinChargeAt3
+            | S::ResinChargeAt8
+            | S::ResinChargeAt25 => all([
                 self.vessel(),
                 // Declared with the part until an exhaustion teaches it.
                 self.constant("capacity_eq_per_litre of the vessel", Some(0.0)),

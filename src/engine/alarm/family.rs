@@ -1,4 +1,5 @@
-//! Which alarms follow from which: the child is shown under its parent while that stands.
+//! Which alarms follow from which: the child is shown under its parent while that stands; and which
+//! mean nothing in some phase of the plant.
 //!
 //! Invariants: what is answered at any hour is never hidden; what may not be shelved is never hidden;
 //! the table has no circle and is one level deep; a child goes on doing what it does (a hold holds).
@@ -6,6 +7,7 @@
 use super::Alarms;
 use crate::engine::catalogue::{AlarmId, Class, Of};
 use crate::engine::output::AlarmKey;
+use crate::engine::phase::Phase;
 use crate::engine::setup::Setup;
 use crate::settings::schema::Point;
 
@@ -31,6 +33,14 @@ pub(crate) const UNDER: &[(AlarmId, &[AlarmId])] = {
     ]
 };
 
+/// What means nothing while the plant is in one of these phases (suppressed by design, ISA-18.2).
+pub(crate) const BY_PHASE: &[(AlarmId, &[Phase])] = {
+    use AlarmId as A;
+    // An open flush valve takes the pressure off the membrane, and next to nothing becomes permeate.
+    const FLUSH: &[Phase] = &[Phase::Flushing];
+    &[(A::FeedPressureLow, FLUSH), (A::FlowMissing, FLUSH), (A::StoreNotFilling, FLUSH)]
+};
+
 /// A sensor's own alarm follows from an alarm about the product probe only if it is such a probe.
 fn concerns(setup: &Setup, child: AlarmKey, parent: AlarmId) -> bool {
     if child.alarm.row().of != Of::Sensor || parent == AlarmId::BrokerLost {
@@ -43,6 +53,13 @@ fn concerns(setup: &Setup, child: AlarmKey, parent: AlarmId) -> bool {
 }
 
 impl Alarms {
+    /// Suppresses what means nothing in this phase, and only that.
+    pub(in crate::engine) fn in_phase(&mut self, phase: Phase) {
+        for (alarm, phases) in BY_PHASE {
+            self.suppress(AlarmKey::plant(*alarm), phases.contains(&phase));
+        }
+    }
+
     /// Puts each child under its parent, or takes it out again.
     pub(in crate::engine) fn relate(&mut self, setup: &Setup) {
         for (child, parents) in UNDER {
@@ -63,7 +80,19 @@ impl Alarms {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::engine::catalogue::Consequence;
     use std::collections::BTreeSet;
+
+    #[test]
+    fn nothing_that_acts_or_is_urgent_is_suppressed_by_a_phase() {
+        for (alarm, phases) in BY_PHASE {
+            let row = alarm.row();
+            assert_eq!(row.consequence, Consequence::Tell, "{}", row.name);
+            assert!(row.class < Class::Now && !row.no_shelve, "{}", row.name);
+            assert_eq!(row.of, Of::Plant, "{}", row.name);
+            assert!(!phases.is_empty(), "{}", row.name);
+        }
+    }
 
     #[test]
     fn no_parent_is_a_child_of_its_child_and_nothing_urgent_is_ever_hidden() {

@@ -744,6 +744,10 @@ impl Guard {
                         .filter(|(meter, _)| meter.is_some())
                         .map(|(_, p)| p.expected_standby())
                         .max()
+                })
+                .or_else(|| {
+                    let feed = setup.sensors_of(Point::Feed, Quantity::Pressure);
+                    feed.map(|sensor| self.probes[sensor].expected_standby()).max()
                 });
             let answers =
                 beat.map_or(Span::ZERO, |beat| Span::from_secs_f64(ANSWERS_LOST * beat.secs()));

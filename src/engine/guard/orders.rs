@@ -20,9 +20,10 @@ const DECOMPRESSED: Span = Span::from_secs(20);
 impl Guard {
     /// Something beside the broker's acknowledgement can show that this actuator closed.
     pub(super) fn can_confirm(&self, setup: &Setup, actuator: ActuatorIx) -> bool {
-        let actuator = &setup.actuators[actuator];
-        actuator.state_sensor.is_some()
-            || (actuator.role == Role::SupplyValve && self.meters.iter().any(Option::is_some))
+        let config = &setup.actuators[actuator];
+        config.state_sensor.is_some()
+            || (config.role == Role::SupplyValve && self.meters.iter().any(Option::is_some))
+            || self.pressure_at_close(actuator).is_some()
     }
 
     /// Water is asked for.
@@ -161,7 +162,9 @@ impl Guard {
             let after = self.valves[actuator].closed_at();
             let by = |after| by_meters(setup, &self.meters, &self.probes, now, after);
             let later = after.map(|at| at + config.travel + DECOMPRESSED);
-            by(after).filter(|flows| !flows || later.is_none() || by(later) == Some(true))
+            by(after)
+                .filter(|flows| !flows || later.is_none() || by(later) == Some(true))
+                .or_else(|| self.open_by_pressure(setup, actuator, now))
         } else {
             None
         };

@@ -43,6 +43,12 @@ const RUN_FIRST: Span = Span::from_secs(300);
 const AGAIN: Span = Span::from_secs(86_400);
 /// A closed valve's pressure must fall below this share of what it was.
 const PRESSURE_SHARE: f64 = 0.5;
+/// And one that keeps this share of it for so long has not closed: a small home plant decompresses
+/// through restrictor and permeate within a minute. Common practice, no source.
+const PRESSURE_STAYS: f64 = 0.8;
+const PRESSURE_WAITS: Span = Span::from_secs(60);
+/// Less than this tells nothing, bar: the sender's zero and a hose that hangs high are as much.
+const PRESSURE_LEAST: f64 = 1.0;
 /// A product probe that shows this much, in ppm, is alive.
 const SHOWN_PPM: f64 = 2.0;
 /// And as much is asked of it in a guided proof: a cup of tap water.
@@ -302,6 +308,39 @@ impl Guard {
 
     fn feed_bar(&self, setup: &Setup, now: Mono) -> Option<f64> {
         self.median_at(setup, now, Quantity::Pressure, &[Point::Feed])
+    }
+
+    /// Feed pressure when this valve was closed under flow, and when that was.
+    pub(super) fn pressure_at_close(&self, actuator: ActuatorIx) -> Option<(Mono, f64)> {
+        let stop = self.proofs.stop.as_ref().filter(|stop| stop.actuator == actuator)?;
+        stop.bar.filter(|bar| *bar >= PRESSURE_LEAST).map(|bar| (stop.at, bar))
+    }
+
+    /// Where neither a state sensor nor a meter speaks of a valve, the feed pressure does: it falls when
+    /// the valve has closed. One that stays up until the housings had time to decompress is an open one.
+    pub(super) fn open_by_pressure(
+        &self,
+        setup: &Setup,
+        actuator: ActuatorIx,
+        now: Mono,
+    ) -> Option<bool> {
+        let config = &setup.actuators[actuator];
+        if config.state_sensor.is_some() || self.meters.iter().any(Option::is_some) {
+            return None;
+        }
+        let (closed, before) = self.pressure_at_close(actuator)?;
+        let moved = closed + config.travel;
+        let sensor = setup
+            .sensors_of(Point::Feed, Quantity::Pressure)
+            .find(|sensor| self.probes[*sensor].last().is_some_and(|(at, _)| at > moved))?;
+        let (_, bar) = self.probes[sensor].last()?;
+        if bar < PRESSURE_SHARE * before {
+            Some(false)
+        } else if bar >= PRESSURE_STAYS * before && now >= moved + PRESSURE_WAITS {
+            Some(true)
+        } else {
+            None
+        }
     }
 
     /// A supply valve is told to close, by us or by others.

@@ -315,7 +315,7 @@ impl Valve {
                 let settled = self.known == Known::Closed
                     || (!can_confirm && attempt >= BLIND_ATTEMPTS && self.acknowledged);
                 if settled {
-                    if !can_confirm {
+                    if !can_confirm && self.known != Known::Closed {
                         self.known = Known::CommandedNotConfirmed;
                     }
                     return;
