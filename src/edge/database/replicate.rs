@@ -28,8 +28,9 @@ const LOOK_EVERY: Duration = Duration::from_secs(1);
 const BREATH: Duration = Duration::from_millis(20);
 /// First delay after a failure.
 const DELAY_FIRST: Duration = Duration::from_secs(1);
-/// Longest delay.
-const DELAY_MAX: Duration = Duration::from_secs(300);
+/// Longest delay: one daemon that asks once a minute is no load, and dashboards are not behind for long
+/// after the server is back.
+const DELAY_MAX: Duration = Duration::from_secs(60);
 /// Delay while the set-up is at fault: a person has to look first.
 const DELAY_SETUP: Duration = Duration::from_secs(60);
 /// A server may take a moment until it shows what it took.
@@ -345,7 +346,7 @@ mod tests {
     #[test]
     fn delays_double_from_one_second_to_five_minutes_and_never_drop_below_half() {
         let full: Vec<u64> = (0..12).map(|failures| backed_off(failures, 1.0).as_secs()).collect();
-        assert_eq!(full, [1, 2, 4, 8, 16, 32, 64, 128, 256, 300, 300, 300]);
+        assert_eq!(full, [1, 2, 4, 8, 16, 32, 60, 60, 60, 60, 60, 60]);
         for failures in 0..12 {
             assert_eq!(backed_off(failures, 0.0) * 2, backed_off(failures, 1.0));
         }
