@@ -57,7 +57,16 @@ pub struct Proxy {
 impl Proxy {
     /// Listens on a free port and passes everything on to `target`.
     pub fn new(target: u16) -> Self {
-        let listener = TcpListener::bind("127.0.0.1:0").expect("a loopback port");
+        Self::on("127.0.0.1:0", target)
+    }
+
+    /// The same on every address of this machine, for a client in another network namespace.
+    pub fn open(target: u16) -> Self {
+        Self::on("0.0.0.0:0", target)
+    }
+
+    fn on(address: &str, target: u16) -> Self {
+        let listener = TcpListener::bind(address).expect("a port");
         let port = listener.local_addr().expect("bound").port();
         let shared = Arc::new(Shared {
             target,
