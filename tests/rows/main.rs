@@ -247,6 +247,11 @@ fn every_row_of_the_table_closes_within_the_time_that_check_prints() {
     let full = exercises::all();
     let measures = std::env::var("PERMEATED_MEASURE").is_ok_and(|value| value == "1");
     let picked = std::env::var("PERMEATED_ROWS").ok();
+    let known: BTreeSet<&str> =
+        full.iter().map(|one| one.plant).chain(own::ROWS.iter().map(|row| row.0.name())).collect();
+    for name in picked.iter().flat_map(|picked| picked.split(',')) {
+        assert!(known.contains(name), "PERMEATED_ROWS: no plant {name}; there are {known:?}");
+    }
     let runs = |name: &str, long: bool| match &picked {
         Some(picked) => picked.split(',').any(|one| one == name),
         None => measures || !long,
