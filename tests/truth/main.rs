@@ -4,6 +4,7 @@
 //! `cargo test --test truth` judges two plants for a short while with bounds that hold;
 //! `PERMEATED_TRUTH=1 cargo test --release --test truth -- --nocapture` prints the table of ten plants
 //! and a year each (`PERMEATED_TRUTH_SEEDS=1,5` picks seeds, `PERMEATED_TRUTH_DAYS=120` shortens the year). Ranges and seeds are in `plan`.
+//! `PERMEATED_TRUTH_TRACE=11.75-11.77` prints all that one plant sent and answered between two days.
 
 mod naive;
 mod plan;
@@ -56,6 +57,9 @@ fn print(report: &Report) {
         }
     }
     if asked("PERMEATED_TRUTH_TOLD") {
+        for (stretch, line) in world::rejection_lines(report) {
+            println!("seed {} {stretch:?} {line}", report.seed);
+        }
         for load in &report.loads {
             println!("seed {} {load:?}", report.seed);
         }
@@ -78,6 +82,9 @@ fn print(report: &Report) {
                 due.began / world::DAY,
                 due.what
             );
+        }
+        for pattern in &report.patterns {
+            println!("seed {} day {:.2} {pattern:?}", report.seed, pattern.began / world::DAY);
         }
         for spoil in &report.spoils {
             println!("seed {} {spoil:?}", report.seed);

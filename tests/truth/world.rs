@@ -136,6 +136,8 @@ pub struct Spoil {
 /// A time in which the water after a bed carries gas or salt.
 #[derive(Clone, Copy, Debug)]
 pub struct Pattern {
+    /// When it began, s.
+    pub began: f64,
     pub gas: bool,
     pub said_gas: bool,
     pub said_breakthrough: bool,
@@ -227,6 +229,10 @@ pub struct World {
     /// When each probe was last heard, and compared with a handheld.
     heard: Vec<f64>,
     compared: Vec<f64>,
+    /// The last readings of the product's probe, for whoever looks at a close.
+    product_read: VecDeque<f64>,
+    /// Between these days everything is printed (`PERMEATED_TRUTH_TRACE=11.75-11.77`).
+    trace: Option<(f64, f64)>,
     /// What came into the container and is still there: when, litres.
     parcels: VecDeque<(f64, f64)>,
     stored: f64,
@@ -285,6 +291,7 @@ pub struct World {
 struct Truths {
     product_salt: f64,
     product_gas: f64,
+    between_gas: f64,
     between_salt: f64,
     silent: f64,
     low_pressure: f64,
@@ -322,6 +329,11 @@ impl World {
             standing: BTreeMap::new(),
             heard: vec![0.0; probes_len],
             compared: vec![0.0; probes_len],
+            product_read: VecDeque::new(),
+            trace: std::env::var("PERMEATED_TRUTH_TRACE").ok().map(|days| {
+                let (from, until) = days.split_once('-').expect("from-until in days");
+                (from.parse().expect("a day"), until.parse().expect("a day"))
+            }),
             parcels: VecDeque::from([(0.0, p.store.start_litres)]),
             stored: 0.0,
             drawn: 0.0,
@@ -367,6 +379,7 @@ impl World {
             truths: Truths {
                 product_salt: -1e9,
                 product_gas: -1e9,
+                between_gas: -1e9,
                 between_salt: -1e9,
                 silent: -1e9,
                 low_pressure: -1e9,
@@ -401,6 +414,10 @@ impl World {
         if event != Event::Tick {
             self.report.events += 1;
         }
+        let traced = self.trace.is_some_and(|(from, until)| (from..until).contains(&(secs / DAY)));
+        if traced && event != Event::Tick {
+            println!("{secs:.1} {event:?}");
+        }
         let began = std::time::Instant::now();
         self.engine.handle(now, event);
         self.report.engine_secs += began.elapsed().as_secs_f64();
@@ -408,6 +425,9 @@ impl World {
         let mut closed = false;
         while let Some(output) = self.engine.poll_output() {
             self.report.outputs += 1;
+            if traced && !matches!(output, Output::Value(_)) {
+                println!("{secs:.1}     {output:?}");
+            }
             match output {
                 Output::Send(send) if send.action == Action::Close => {
                     closed |= self.plant.controls.valve_open;
@@ -518,7 +538,7 @@ impl World {
             }
             AlarmId::LeadBegun => within(t.between_salt, 2.0),
             AlarmId::LeadSpent => within(t.between_salt, 2.0),
-            AlarmId::ProductReadingSuspect => within(t.product_gas, 2.0),
+            AlarmId::ProductReadingSuspect => within(t.product_gas.max(t.between_gas), 2.0),
             AlarmId::RejectionLow => within(t.low_rejection, 3.0),
             AlarmId::SaltPassageHigh => within(t.worn, 3.0),
             AlarmId::SettleNotReached => within(t.short_run, 2.0),
@@ -625,11 +645,12 @@ impl World {
         let t = self.plant.truth();
         let truth = match protective {
             true => format!(
-                " [product {:.2}, of it gas {:.2} and rinse {:.2}; unheard {:.0} s]",
+                " [product {:.2}, of it gas {:.2} and rinse {:.2}; unheard {:.0} s; read {:?}]",
                 t.product_tds,
                 t.product_gas_tds,
                 t.product_rinse_tds,
-                self.product_unheard(secs)
+                self.product_unheard(secs),
+                self.product_read,
             ),
             false => String::new(),
         };
@@ -1148,6 +1169,12 @@ impl World {
                 .expect("every probe is a sensor");
             at = at.max(message.arrives_at).min(now);
             self.heard[message.probe] = at;
+            if probe.place == Place::Product {
+                self.product_read.push_back(message.value);
+                if self.product_read.len() > 40 {
+                    self.product_read.pop_front();
+                }
+            }
             self.report.naive.message(at, probe, message.value);
             let arrived = Some(Wall::from_millis(EPOCH + (at * 1000.0) as i64));
             let reading =
@@ -1224,8 +1251,15 @@ impl World {
             if salt >= 0.5 || (mostly && salt > 0.3) {
                 self.truths.product_salt = now;
             }
+            // The alarm says where: after the first of two vessels, too.
+            let passing = t.vessels.first().map_or(0.0, |v| v.salt_passing);
+            let between_gas = t.between_tds - passing * (t.permeate_tds - t.permeate_gas_tds);
+            let between_gas = if t.vessels.len() > 1 { between_gas } else { 0.0 };
             if t.product_gas_tds >= 0.35 {
                 self.truths.product_gas = now;
+            }
+            if between_gas >= 0.35 {
+                self.truths.between_gas = now;
             }
             if t.product_rinse_tds >= 4.5 {
                 self.truths.rinse = now;
@@ -1347,7 +1381,12 @@ impl World {
             (Some(is), Some(was)) if is == was => {}
             (Some(is), _) => {
                 self.end_pattern();
-                self.pattern = Some(Pattern { gas: is, said_gas: false, said_breakthrough: false });
+                self.pattern = Some(Pattern {
+                    began: now,
+                    gas: is,
+                    said_gas: false,
+                    said_breakthrough: false,
+                });
                 self.gas_since = Some(now);
             }
             (None, Some(true)) if shown < 0.4 => self.end_pattern(),
@@ -1364,6 +1403,36 @@ impl World {
             self.report.patterns.push(pattern);
         }
     }
+}
+
+/// How the rejection of each stretch was off: mean and root mean square in points, of the engine and of
+/// the naive monitor, the stated standard uncertainty, and the feed.
+pub fn rejection_lines(report: &Report) -> Vec<(Stretch, String)> {
+    let stretches: BTreeSet<Stretch> = report.rejections.iter().map(|look| look.stretch).collect();
+    let line = |stretch: Stretch| {
+        let looks = report.rejections.iter().filter(|look| look.stretch == stretch);
+        let (mut own, mut naive, mut u, mut feed, mut count) = ([0.0; 2], [0.0; 2], 0.0, 0.0, 0.0);
+        for look in looks {
+            let Some((shown, own_u, _)) = look.shown else { continue };
+            let errors = [shown, look.naive].map(|value| 100.0 * (value - look.truth));
+            for (sums, error) in [&mut own, &mut naive].into_iter().zip(errors) {
+                sums[0] += error;
+                sums[1] += error * error;
+            }
+            (u, feed, count) = (u + 100.0 * own_u, feed + look.feed, count + 1.0);
+        }
+        let mean = |sum: f64| sum / f64::max(count, 1.0);
+        format!(
+            "rejection off {:+.2} (rms {:.2}, u {:.2}), naive {:+.2} ({:.2}), feed {:.0}, {count} looks",
+            mean(own[0]),
+            mean(own[1]).sqrt(),
+            mean(u),
+            mean(naive[0]),
+            mean(naive[1]).sqrt(),
+            mean(feed),
+        )
+    };
+    stretches.into_iter().map(|stretch| (stretch, line(stretch))).collect()
 }
 
 fn trips(alarm: AlarmId) -> bool {

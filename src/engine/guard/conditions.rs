@@ -248,6 +248,8 @@ impl Guard {
             run.draws(level, setup.store.litres);
         }
         if self.test_run.is_some() {
+            // What it made went to the drain and took none of the room.
+            run.room_from = Some(self.flow.made());
             return;
         }
         let Some(free) = run.free.map(|free| free + run.drawn) else { return };
@@ -255,7 +257,7 @@ impl Guard {
         let most = free * limits.run_factor;
         match flow::source(setup) {
             flow::Source::Meter(..) => {
-                let made = self.flow.made() - run.made;
+                let made = self.flow.made() - run.room_from.unwrap_or(run.made);
                 // A full container with a float that lets a little through is the interlock's
                 // business; the litres must exceed the room by more than meters err.
                 if made > most.max(1.0) {
@@ -617,20 +619,18 @@ impl Guard {
         let secs = Span::from_secs_f64;
         let stages = &setup.limits.stages;
         let metered = by_meters(setup, &self.meters, &self.probes, now, None);
-        // After a close only what was counted wholly later than it, and than the housings took to
-        // decompress, is flow that nobody asked for: the first count after a silence tells what had
-        // flowed before.
-        let shut = self.last_close(setup).map(|at| at + secs(setup.limits.leak_by.wait_secs));
+        // After a close, by whomever, only what was counted wholly later than it, and than the housings
+        // took to decompress, is flow that nobody asked for: the first count after a silence tells what
+        // had flowed before.
+        let settle = secs(setup.limits.leak_by.wait_secs);
+        let shut = self.last_close(setup).max(self.supply_shut_since(setup)).map(|at| at + settle);
         let unasked = by_meters(setup, &self.meters, &self.probes, now, shut);
         let open = self.supply_open(setup);
         let has_valve = setup.actuators_of(Role::SupplyValve).next().is_some();
         let wanted = self.supply_told_open(setup) || open == Some(true) || !has_valve;
         let input = unasked.map(|flows| flows && !wanted);
         // Housings decompress for a while after a close; that is no flow without demand.
-        let decompressing = self
-            .last_close(setup)
-            .is_some_and(|at| now.since(at) < secs(setup.limits.leak_by.wait_secs));
-        let input = if decompressing { input.map(|_| false) } else { input };
+        let input = if shut.is_some_and(|at| now < at) { input.map(|_| false) } else { input };
         let on = secs(stages.flow_unexpected_secs);
         let active = self.delayed(Watch::FlowUnexpected, now, input, on, TOLD_OFF);
         self.tell(cx, AlarmId::FlowUnexpected, active, || Evidence {
@@ -659,7 +659,7 @@ impl Guard {
 
     /// A close that nothing confirms. Somebody is woken at once when something that spoke later says
     /// that the valve is open. Where what could confirm it has only not been heard, its answer may have
-    /// been lost: then, unless a trip closed it, two more of its heartbeats are waited for. And when
+    /// been lost: then, unless a flood closed it, two more of its heartbeats are waited for. And when
     /// nothing at all is heard any more (the radio, or the box behind it, is gone), that is told as
     /// silence; the valve is added to it in good time before the container could run over.
     fn watch_close(&mut self, cx: &mut Context<'_>) {
@@ -681,8 +681,19 @@ impl Guard {
             setup.actuators_of(Role::SupplyValve).any(|valve| self.valves[valve].is_contradicted());
         let input = Some(waits && contradicted);
         let open = self.delayed(Watch::Unconfirmed, now, input, barrier, Span::ZERO);
-        // After a trip nobody waits for an answer: bad water or a wet floor is what it is about.
-        let tripped = cx.alarms.standing(Consequence::Trip).next().is_some();
+        // Where water may be running over nobody waits for an answer. Bad water in the container is told
+        // already, and whoever is woken for it reads it some minutes later: there one word of a radio
+        // that loses one in fifty must not call a closed valve open.
+        let floods = |alarm: AlarmId| {
+            matches!(
+                alarm,
+                AlarmId::Leak
+                    | AlarmId::StoreOverfull
+                    | AlarmId::RunLitresHigh
+                    | AlarmId::ValveLeaksBy
+            )
+        };
+        let tripped = cx.alarms.standing(Consequence::Trip).any(floods);
         let patience = if tripped || !waits { barrier } else { self.patience(setup, now, barrier) };
         let unheard = self.delayed(Watch::Unheard, now, Some(waits), patience, Span::ZERO);
         let active = waits && (open || unheard);

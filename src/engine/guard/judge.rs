@@ -16,6 +16,10 @@ impl Guard {
             return;
         }
         let setup = cx.setup;
+        // The copy of a message is no second reading.
+        if self.probes[reading.sensor].copied() {
+            return;
+        }
         let raw = self.solids(setup, reading.sensor, reading.value);
         let Some(median) = self.probes[reading.sensor].median() else { return };
         let look = Look {

@@ -145,6 +145,9 @@ pub struct Guard {
 struct Run {
     since: Mono,
     made: f64,
+    /// From here its litres take room in the container, where not from its beginning.
+    #[serde(default)]
+    room_from: Option<f64>,
     /// Room in the store when it began, in litres; `None` when nobody knows.
     free: Option<f64>,
     /// Highest level since it began, or since the last draw that was seen; see [`Run::draws`].
@@ -363,7 +366,8 @@ impl Guard {
         let told = setup.actuators_of(Role::SupplyValve).filter_map(|valve| {
             let config = &setup.actuators[valve];
             let spoke = config.state_sensor.and_then(|sensor| self.probes[sensor].last());
-            self.valves[valve].shut_since(spoke.map(|(at, _)| at), config.travel)
+            let spoke = spoke.map(|(at, value)| (at, value >= 0.5));
+            self.valves[valve].shut_since(spoke, config.travel)
         });
         told.min().or_else(|| {
             let mut valves = setup.actuators_of(Role::SupplyValve);
@@ -619,6 +623,7 @@ impl Guard {
                 self.run = Some(Run {
                     since: now,
                     made: self.flow.made(),
+                    room_from: None,
                     free: self.free_litres(setup, now),
                     highest: self.level(setup, now),
                     drawn: 0.0,

@@ -1,7 +1,8 @@
 //! One sensor as the guard path sees it: plausible, live readings, the median of the last few, and
 //! how long it may be silent.
 //!
-//! Invariants: a retained copy never refreshes a probe; an implausible reading counts as none; the
+//! Invariants: a retained copy never refreshes a probe; a message that comes twice is one reading (it
+//! keeps the probe fresh and adds nothing to the median); an implausible reading counts as none; the
 //! limits for silence are bounded whatever was learned.
 
 use crate::engine::setup::SensorSetup;
@@ -12,6 +13,10 @@ use crate::engine::value::NoReading;
 use crate::settings::schema::GuardLimits;
 use serde::{Deserialize, Serialize};
 
+/// The same number again within this share of the usual interval is the same message come twice (a
+/// delivery repeated by broker or radio). A probe that truly reads so often is taken at this pace.
+const COPY_WITHIN: f64 = 0.4;
+
 /// One sensor of the guard path.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub(super) struct Probe {
@@ -19,6 +24,12 @@ pub(super) struct Probe {
     interval: IntervalLearner,
     /// Last live, plausible reading.
     last: Option<(Mono, f64)>,
+    /// When the window took its newest reading.
+    #[serde(default)]
+    taken: Option<Mono>,
+    /// The newest message was a copy.
+    #[serde(default)]
+    copied: bool,
     /// Something live has come since the daemon started.
     live: bool,
     /// The broker's stored copy, while nothing live has come.
@@ -33,6 +44,8 @@ impl Probe {
             window: MedianWindow::new(guard_readings(limits.median_readings, sensor.interval)),
             interval: IntervalLearner::new(sensor.interval),
             last: None,
+            taken: None,
+            copied: false,
             live: false,
             retained: None,
             fault: None,
@@ -52,12 +65,27 @@ impl Probe {
             return false;
         }
         self.interval.observe(now, flowing);
-        self.window.push(value);
+        self.copied = self.is_copy(now, sensor, value, flowing);
+        if !self.copied {
+            self.window.push(value);
+            self.taken = Some(now);
+        }
         self.last = Some((now, value));
         self.live = true;
         self.retained = None;
         self.fault = None;
         true
+    }
+
+    fn is_copy(&self, now: Mono, sensor: &SensorSetup, value: f64, flowing: bool) -> bool {
+        let within = Span::from_secs_f64(COPY_WITHIN * self.interval.expected(flowing).secs());
+        let same = self.last.is_some_and(|(_, last)| last == value);
+        !sensor.quantity.is_state() && same && self.taken.is_some_and(|at| now.since(at) < within)
+    }
+
+    /// The newest message was one that came twice.
+    pub(super) fn copied(&self) -> bool {
+        self.copied
     }
 
     /// Takes the broker's stored copy.
@@ -78,12 +106,14 @@ impl Probe {
         self.interval.interrupted();
         self.live = false;
         self.last = None;
+        self.taken = None;
         self.retained = None;
     }
 
     /// Water began to flow: the median must not reach back into standing water.
     pub(super) fn forget_window(&mut self) {
         self.window.clear();
+        self.taken = None;
     }
 
     /// Median of the last few readings, of those there are while the window fills.

@@ -4,6 +4,18 @@
 //! a ceiling during the rinse-in after a start, when standing water of the last vessel leaves; and
 //! from then on the dose, ppm times litres, with at least so many readings over at least so long.
 //!
+//! **Spikes.** A probe of which a share `p` of the readings are wrong and high shows three of five by
+//! chance in 6 p^3 of its readings (the newest, and two of the four before it), and a pair of them in
+//! one median of three in 2 p^2. A plant that runs an hour a day reads some 17,000 times in a month: at
+//! p = 0.1 % that is one false three of five in ten thousand months, at 2 % it is 0.8 a month, and a pair
+//! (which beside a display that flickers at its first step fills a dose) comes every other hour of water.
+//! So a probe is known by its lone spikes: from 0.3 % on it is *spiky*, and a low reading between high
+//! ones stands for a spike's end and no longer for a bubble. Then gross failure takes so many readings
+//! in a row (p^3: 0.14 a month at 2 %), and the dose takes of each reading at most what three in a row
+//! have shown; a single step, which a spike's neighbour may show, counts as ever. Neither is later for
+//! water that is bad: its readings follow each other, and what was held back is added with the third.
+//! What alternates between high and low for long is counted by its steps and closes after litres.
+//!
 //! Invariants: one spike is nothing, and neither is its copy; a lost message counts as neither good
 //! nor bad; the dose falls only with litres of water that read below the limit, never by time: so
 //! many litres take a whole limit's dose back. Without that a probe that flickers between 0 and one
@@ -17,6 +29,15 @@ use std::collections::VecDeque;
 /// Without a flow meter and a declared flow, this many pure readings stand for the litres that
 /// clear the dose.
 const CLEAR_READINGS_WITHOUT_FLOW: u32 = 30;
+
+/// Readings over which lone spikes are remembered, and their share from which a probe is spiky: two
+/// within some hundred readings.
+const SPIKE_MEMORY: f64 = 500.0;
+const SPIKY_FROM: f64 = 0.003;
+/// A lone spike is so many limits high and at least twice both of its neighbours.
+const SPIKE_LIMITS: f64 = 3.0;
+/// Readings in a row that show a level on a spiky probe.
+const IN_A_ROW: usize = 3;
 
 /// Which rule was broken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -66,6 +87,22 @@ pub(super) struct Judge {
     clean_readings: u32,
     /// Readings of this run so far.
     looks: u32,
+    /// The last few readings of this run, newest last.
+    #[serde(default)]
+    recent: VecDeque<Recent>,
+    /// Share of lone spikes among the readings, lately.
+    #[serde(default)]
+    spikes: f64,
+}
+
+/// A reading that may still count for more.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct Recent {
+    raw: f64,
+    /// Litres that passed with it.
+    passed: f64,
+    /// ppm of it that are in the dose.
+    counted: f64,
 }
 
 impl Judge {
@@ -75,6 +112,7 @@ impl Judge {
         self.rinsed = false;
         self.last_litres = litres;
         self.fast.clear();
+        self.recent.clear();
         self.looks = 0;
         // What was over in the last run stands in `dose`; the count starts anew with new water.
         self.over_count = 0;
@@ -89,7 +127,7 @@ impl Judge {
 
     /// Back to the beginning, after a reset.
     pub(super) fn clear(&mut self) {
-        *self = Self { run: self.run, rinsed: self.rinsed, ..Self::default() };
+        *self = Self { run: self.run, rinsed: self.rinsed, spikes: self.spikes, ..Self::default() };
     }
 
     /// Dissolved solids times litres since the product was last pure, in ppm·L.
@@ -132,6 +170,7 @@ impl Judge {
             _ => 0.0,
         };
         self.last_litres = look.litres;
+        self.watch_spikes(&look, passed, limits.limit_ppm + accepted);
         self.fast_rule(&look, limits).or_else(|| {
             if self.rinsed {
                 self.dose_rule(&look, passed, limits, accepted)
@@ -139,6 +178,27 @@ impl Judge {
                 self.rinse_rule(&look, limits)
             }
         })
+    }
+
+    /// Takes the reading among the last few, and knows the one before it for a spike or not.
+    fn watch_spikes(&mut self, look: &Look, passed: f64, limit: f64) {
+        self.recent.push_back(Recent { raw: look.raw, passed, counted: 0.0 });
+        while self.recent.len() > IN_A_ROW {
+            self.recent.pop_front();
+        }
+        self.spikes -= self.spikes / SPIKE_MEMORY;
+        if let (Some(before), Some(middle)) = (self.recent.front(), self.recent.get(1))
+            && self.recent.len() == IN_A_ROW
+            && middle.raw >= SPIKE_LIMITS * limit
+            && middle.raw >= 2.0 * before.raw.max(look.raw)
+        {
+            self.spikes += 1.0 / SPIKE_MEMORY;
+        }
+    }
+
+    /// The probe is known for lone spikes.
+    fn is_spiky(&self) -> bool {
+        self.spikes >= SPIKY_FROM
     }
 
     fn finish_rinse_in(
@@ -157,6 +217,8 @@ impl Judge {
         let by_time = look.now.since(started) >= Span::from_secs_f64(limits.rinse_in_max_secs);
         if by_volume || by_time {
             self.rinsed = true;
+            // What was read before is the ceiling's business.
+            self.recent.clear();
             self.over_count = 0;
             self.over_since = None;
         }
@@ -170,7 +232,9 @@ impl Judge {
         while self.fast.len() > needed + 2 {
             self.fast.pop_front();
         }
-        let high = self.fast.iter().filter(|high| **high).count();
+        // On a spiky probe they must follow each other: see above.
+        let of = if self.is_spiky() { needed } else { needed + 2 };
+        let high = self.fast.iter().rev().take(of).filter(|high| **high).count();
         (high >= needed && look.median >= limits.fast_ppm).then_some(Verdict {
             rule: Rule::Fast,
             ppm: look.median,
@@ -227,7 +291,22 @@ impl Judge {
         self.clean_readings = 0;
         // What is beyond the fast limit is that rule's business: here it would only make the dose of
         // a single spike and its copy stand for dozens of litres.
-        self.dose += look.median.min(limits.fast_ppm) * passed;
+        let most = look.median.min(limits.fast_ppm);
+        let is_spiky = self.is_spiky();
+        let counted = if is_spiky { most.min(limits.limit_ppm + accepted) } else { most };
+        self.dose += counted * passed;
+        if let Some(newest) = self.recent.back_mut() {
+            newest.counted = counted;
+        }
+        if is_spiky && self.recent.len() == IN_A_ROW {
+            // Shown three times in a row: now all three count for it.
+            let shown = self.recent.iter().map(|one| one.raw).fold(limits.fast_ppm, f64::min);
+            for one in &mut self.recent {
+                let more = (shown - one.counted).max(0.0);
+                self.dose += more * one.passed;
+                one.counted += more;
+            }
+        }
         let long_enough = self.over(look, true, limits);
         let enough = look.litres.is_none() || self.dose >= limits.dose_ppm_litres;
         (long_enough && enough).then_some(Verdict {
@@ -400,6 +479,90 @@ mod tests {
         let closed = (0..400)
             .any(|_| [1.0, 1.0, 1.0, 0.0, 0.0, 0.0].into_iter().any(|ppm| run.read(ppm).is_some()));
         assert!(closed, "water that reads 0.5 ppm in the mean is never closed");
+    }
+
+    /// A random number from 0 to 1 (Lehmer, Commun. ACM 31 (1988) 1192), so that a seed is a run.
+    fn unit(state: &mut u64) -> f64 {
+        *state = *state * 48_271 % 2_147_483_647;
+        *state as f64 / 2_147_483_647.0
+    }
+
+    /// One reading in fifty is a spike, one in five of the others shows the first step: what this
+    /// display makes of 0.3 ppm. A year of such months is 200,000 readings; the rule of three of five
+    /// alone would fire ten times in it.
+    #[test]
+    fn spikes_beside_a_flickering_step_close_at_most_as_often_as_three_follow_each_other() {
+        let mut state = 20_261_127;
+        let (mut closes, mut expected) = (0, 0);
+        let mut run = Run::new();
+        run.rinse();
+        let mut row = 0;
+        for _ in 0..200_000 {
+            let spike = unit(&mut state) < 0.02;
+            let ppm = if spike { 137.0 } else { f64::from(u8::from(unit(&mut state) < 0.2)) };
+            row = if spike { row + 1 } else { 0 };
+            expected += u32::from(row == 3);
+            if run.read(ppm).is_some() {
+                closes += 1;
+                run.judge.clear();
+                run.window.clear();
+            }
+        }
+        // The first few come before the probe is known.
+        assert!(closes <= expected + 1, "{closes} closes, {expected} times three in a row");
+        assert!(expected <= 4, "{expected}");
+    }
+
+    fn make_spiky(run: &mut Run) {
+        for _ in 0..4 {
+            for ppm in [137.0].into_iter().chain([0.0; 40]) {
+                assert_eq!(run.read(ppm), None);
+            }
+        }
+        assert!(run.judge.is_spiky());
+    }
+
+    #[test]
+    fn water_that_is_bad_closes_as_soon_on_a_spiky_probe() {
+        for ppm in [1.0, 2.0, 3.0, 5.0, 10.0, 19.0, 20.0, 45.0, 400.0] {
+            let readings = |mut run: Run| {
+                let before = run.litres;
+                let count = (1..1000).find(|_| run.read(ppm).is_some()).expect("closes");
+                (count, run.litres - before)
+            };
+            let mut quiet = Run::new();
+            quiet.rinse();
+            let mut spiky = Run::new();
+            spiky.rinse();
+            make_spiky(&mut spiky);
+            let ((quiet, _), (spiky, litres)) = (readings(quiet), readings(spiky));
+            assert!(spiky <= quiet, "{ppm} ppm: {spiky} readings, else {quiet}");
+            // Half a ppm L and three readings, and the part of a reading that any dose ends in.
+            let allowed = 0.5 + ppm * 4.0 * 0.15 * 5.0 / 60.0;
+            assert!(ppm * litres <= allowed + 1e-9, "{ppm} ppm: {} ppm L", ppm * litres);
+        }
+    }
+
+    #[test]
+    fn what_goes_up_and_down_for_long_closes_on_a_spiky_probe_too() {
+        let mut run = Run::new();
+        run.rinse();
+        make_spiky(&mut run);
+        let before = run.litres;
+        while run.read(10.0).or_else(|| run.read(0.0)).is_none() {
+            assert!(run.litres - before < 3.0, "never closes");
+        }
+    }
+
+    #[test]
+    fn a_probe_forgets_that_it_had_spikes() {
+        let mut run = Run::new();
+        run.rinse();
+        make_spiky(&mut run);
+        for _ in 0..1000 {
+            run.read(0.0);
+        }
+        assert!(!run.judge.is_spiky());
     }
 
     #[test]

@@ -416,6 +416,19 @@ fn a_spoiled_product_needs_a_test_run_before_its_reset() {
     assert!(rig.reset(AlarmId::ProductTdsHigh).contains("is reset"), "{:?}", rig.answers);
 }
 
+/// What a test run makes goes to the drain: it takes no room in the container, however little is left.
+#[test]
+fn the_litres_of_a_test_run_need_no_room() {
+    let mut rig = Rig::full_producing();
+    rig.run(60.0, &Rig::full_readings(57.5, 45.0, 0.15, 1.0));
+    rig.run(60.0, &Rig::full_readings(57.5, 45.0, 0.0, 0.0));
+    rig.ask(Ask::TestRun { outlet_to_drain: true });
+    // 1 ppm in every reading: it ends by its 5 L, and 2.5 L were free.
+    let closed = rig.run(3000.0, &Rig::full_readings(57.5, 1.0, 0.15, 1.0)).expect("ends");
+    assert!(closed / 60.0 * 0.15 > 4.5, "{closed}");
+    assert!(!rig.stands(AlarmId::RunLitresHigh));
+}
+
 #[test]
 fn a_test_run_with_bad_water_ends_and_clears_nothing() {
     let mut rig = Rig::full_producing();
@@ -741,6 +754,50 @@ fn the_first_count_after_a_close_begins_no_run() {
         rig.read("flow", litres);
     }
     assert!(rig.engine.guard().is_flowing(), "the meter outweighs the valve's word");
+}
+
+/// A hub closes; the housings decompress through the meter, which tells it with its next message, minutes
+/// later. That was no flow that nobody asked for; what the counts after it tell is.
+#[test]
+fn what_housings_gave_after_a_hubs_close_was_asked_for() {
+    let counter = FULL.replace("mode = \"level\"", "mode = \"hub\"").replace(
+        "quantity = \"flow\"\npoint = \"permeate\"\nunit = \"L/min\"",
+        "quantity = \"volume\"\npoint = \"permeate\"\nunit = \"L\"",
+    );
+    let mut rig = Rig::new(&counter);
+    let mut litres = 0.0;
+    rig.run(120.0, &Rig::full_readings(30.0, 0.0, litres, 0.0));
+    assert!(rig.permitted(), "{:?}", rig.missing());
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    for _ in 0..120 {
+        rig.wait(5.0);
+        litres += 0.0125;
+        for (id, value) in Rig::full_readings(30.0, 0.0, litres, 1.0) {
+            rig.read(id, value);
+        }
+    }
+    rig.event(Event::SeenOnTopic { actuator: 0, open: false });
+    rig.read("state", 0.0);
+    rig.wait(300.0);
+    litres += 0.1;
+    rig.read("flow", litres);
+    for _ in 0..20 {
+        rig.wait(15.0);
+        for (id, value) in Rig::full_readings(30.0, 0.0, litres, 0.0) {
+            if id != "flow" {
+                rig.read(id, value);
+            }
+        }
+        assert!(!rig.stands(AlarmId::FlowUnexpected));
+    }
+    for _ in 0..60 {
+        rig.wait(5.0);
+        litres += 0.01;
+        for (id, value) in Rig::full_readings(30.0, 0.0, litres, 0.0) {
+            rig.read(id, value);
+        }
+    }
+    assert!(rig.stands(AlarmId::FlowUnexpected), "this water passes a closed valve");
 }
 
 #[test]

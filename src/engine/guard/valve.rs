@@ -123,6 +123,9 @@ pub(super) struct Valve {
     /// When an open was last sent by us or seen on its topic.
     #[serde(default)]
     told_open: Option<Mono>,
+    /// When it began its way to open: the first of several such words.
+    #[serde(default)]
+    way_open: Option<Mono>,
     /// Something that spoke after the last close says that it is open.
     #[serde(default)]
     contradicted: bool,
@@ -142,6 +145,7 @@ impl Valve {
             said_closed: None,
             told_closed: None,
             told_open: None,
+            way_open: None,
             contradicted: false,
         }
     }
@@ -165,11 +169,22 @@ impl Valve {
     /// Since when it should be shut: by its own state where that has spoken since the last close, else
     /// by a close that the broker took or that was seen on its topic: a word of before is no answer to
     /// it, and the radio may have lost the answer. What flows later must be shown by a meter.
-    /// `spoke`: when its own state was last heard; `travel`: how long it takes to move.
-    pub(super) fn shut_since(&self, spoke: Option<Mono>, travel: Span) -> Option<Mono> {
-        let answered =
-            spoke.is_some_and(|at| self.told_closed.is_none_or(|told| at >= told + travel));
-        if answered { self.said_closed } else { self.said_closed.or(self.told_closed) }
+    /// `spoke`: when its own state was last heard, and whether that was open; `travel`: how long it takes
+    /// to move.
+    pub(super) fn shut_since(&self, spoke: Option<(Mono, bool)>, travel: Span) -> Option<Mono> {
+        match spoke.filter(|(at, _)| self.told_closed.is_none_or(|told| *at >= told + travel)) {
+            // The word that has just come is an answer before the valve has taken note of it: else the
+            // water would flow once more for one evaluation, in which every probe has long been silent.
+            Some((at, false)) if self.is_answer_closed(at, travel) => self.said_closed.or(Some(at)),
+            Some(_) => self.said_closed,
+            None => self.said_closed.or(self.told_closed),
+        }
+    }
+
+    /// "Closed", said then, is an answer to the last open.
+    fn is_answer_closed(&self, at: Mono, travel: Span) -> bool {
+        self.told_open.is_none_or(|told| at >= told)
+            && self.way_open.is_none_or(|told| at >= told + travel)
     }
 
     /// When it was last told to close, where nothing can confirm that and nothing spoke of open since.
@@ -234,6 +249,10 @@ impl Valve {
     }
 
     const fn heard_open(&mut self, now: Mono) {
+        // An open that is repeated or renewed sends no valve on its way anew.
+        if self.told_open.is_none() || self.told_closed.is_some() || self.said_closed.is_some() {
+            self.way_open = Some(now);
+        }
         self.told_open = Some(now);
         self.told_closed = None;
         self.said_closed = None;
@@ -261,14 +280,16 @@ impl Valve {
     /// Something was reported: its state or the flow.
     pub(super) fn observe(&mut self, now: Mono, evidence: Evidence) {
         // "Closed" from before the last open is no answer to it: a state sensor that has died would
-        // else hide that water runs. Neither is "open" from before the last close, or while it moves.
+        // else hide that water runs. Neither is "open" from before the last close. And what it says while
+        // it moves is where it came from: a radio that then loses the word at the end of the way would
+        // leave an open valve known as closed, and its water as flow that nobody asked for.
         let told_closed = match self.stage {
             Stage::Closing { since, .. } => Some(since),
             _ => self.told_closed,
         };
         let answers = |at: Mono, open: bool| match open {
             true => told_closed.is_none_or(|told| at >= told + evidence.travel),
-            false => self.told_open.is_none_or(|told| at >= told),
+            false => self.is_answer_closed(at, evidence.travel),
         };
         let reported =
             evidence.reported_open.filter(|(at, open)| answers(*at, *open)).map(|(_, open)| open);
@@ -465,5 +486,52 @@ impl Valve {
             }
             Stage::Opened { .. } | Stage::Rest => self.not_before,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn says(at: i64, open: bool, flow: Option<bool>) -> Evidence {
+        let reported_open = Some((Mono::from_millis(at * 1000), open));
+        Evidence { reported_open, flow, travel: Span::from_secs(10) }
+    }
+
+    /// Told to close at 100 s; the word at the end of the way is lost, the heartbeat at 160 s is not.
+    #[test]
+    fn a_late_answer_shuts_from_the_moment_it_comes() {
+        let at = |secs: i64| Mono::from_millis(secs * 1000);
+        let travel = Span::from_secs(10);
+        let mut valve = Valve::new();
+        valve.seen(at(50), true);
+        valve.observe(at(70), says(70, true, Some(true)));
+        valve.seen(at(100), false);
+        assert_eq!(valve.shut_since(Some((at(70), true)), travel), Some(at(100)));
+        assert_eq!(valve.shut_since(Some((at(160), false)), travel), Some(at(160)));
+        // It says that it is still open: then it is.
+        assert_eq!(valve.shut_since(Some((at(160), true)), travel), None);
+        // A word of before the next open is none about it.
+        valve.seen(at(200), true);
+        assert_eq!(valve.shut_since(Some((at(160), false)), travel), None);
+    }
+
+    /// Opened by a hub at 100 s; its state says closed on the way, and the radio loses the word at the end.
+    #[test]
+    fn closed_on_the_way_to_open_does_not_make_the_water_unexpected() {
+        let at = |secs: i64| Mono::from_millis(secs * 1000);
+        let mut valve = Valve::new();
+        valve.observe(at(50), says(50, false, Some(false)));
+        assert_eq!(valve.known(), Known::Closed);
+        valve.seen(at(100), true);
+        valve.observe(at(104), says(104, false, None));
+        valve.observe(at(140), says(104, false, Some(true)));
+        assert_eq!(valve.known(), Known::Open);
+        // A heartbeat after the way is an answer, and repeated opens do not put it off.
+        for secs in [105, 110, 115] {
+            valve.seen(at(secs), true);
+        }
+        valve.observe(at(116), says(116, false, Some(false)));
+        assert_eq!(valve.known(), Known::Closed);
     }
 }

@@ -7,6 +7,10 @@
 //! volume or faster for each e-fold (width of the front 6 to 15 % of its middle, common practice, no
 //! source). Evidence is added as log-odds, and below nine to one the answer is *cannot tell*.
 //!
+//! Gas has a front, too: it comes through a bed before the salts do and rises to its plateau as they would
+//! to the inlet. So growth within what gas can reach says little against it, and what stands is called
+//! gas only once a front of salt would visibly have grown.
+//!
 //! Invariants: a stage never goes back until the vessel is changed; a high reading is never made
 //! better by being called gas, only explained.
 
@@ -21,6 +25,14 @@ const RUNS: u8 = 2;
 const DECIDED: f64 = 2.197_224_577;
 /// Most that one piece of evidence may count.
 const EVIDENCE_MAX: f64 = 4.0;
+/// Evidence from the course that a verdict of gas needs, and the most that growth counts against it
+/// where its plateau may not be reached yet (judgement).
+const FLAT_LEAST: f64 = 1.0;
+const GROWTH_MOST: f64 = 1.5;
+/// Plateau of carbon dioxide where nobody knows the tap, ppm: usual up to the first, seldom beyond the
+/// second.
+const GAS_USUAL_PPM: f64 = 2.0;
+const GAS_SELDOM_PPM: f64 = 2.5;
 /// Width of a front as a share of the volume at its middle.
 const FRONT_SHARE: f64 = 1.0 / 12.0;
 /// Highest plateau that carbon dioxide of a home tap makes, ppm on the 0.5 scale: 1 mmol/L.
@@ -192,6 +204,11 @@ pub fn pattern(outlet: &[Sample], around: &Around, display: Display) -> Verdict 
     // the pure water, one is not.
     let since = outlet.windows(3).rposition(|w| w.iter().all(|s| s.y <= 0.0)).map_or(0, |i| i + 3);
     let course = course(&outlet[since..], around, display);
+    let gas_reaches = around.plateau.map_or(GAS_USUAL_PPM, |p| p + 2.0 * plateau_u(p, step));
+    // Where it has come to, not where it was in the mean of what it grew through.
+    let newest = level(&values[values.len().saturating_sub(3)..], display);
+    let reached = newest.map_or(recent.value, |newest| newest.value.max(recent.value));
+    let course = if reached <= gas_reaches { course.max(-GROWTH_MOST) } else { course };
     let height = height(recent.value, around, step);
     let account = around.spent_by_now.map_or(0.0, |p| {
         let p = p.clamp(0.01, 0.99);
@@ -203,7 +220,7 @@ pub fn pattern(outlet: &[Sample], around: &Around, display: Display) -> Verdict 
         if rise > (0.5 * before).max(2.0 * step) { -1.0 } else { 0.0 }
     });
     let log_odds = course + height + account + inlet;
-    let pattern = if log_odds > DECIDED && height > -EVIDENCE_MAX {
+    let pattern = if log_odds > DECIDED && height > -EVIDENCE_MAX && course >= FLAT_LEAST {
         Pattern::Gas
     } else if log_odds < -DECIDED {
         Pattern::Breakthrough
@@ -237,21 +254,27 @@ fn course(outlet: &[Sample], around: &Around, display: Display) -> f64 {
     (for_gas - for_front).clamp(-EVIDENCE_MAX, EVIDENCE_MAX)
 }
 
+/// Standard uncertainty of a plateau from the tap's chemistry, with half a step of the display.
+fn plateau_u(plateau: f64, step: f64) -> f64 {
+    (0.4 * plateau).hypot(0.5 * step)
+}
+
 /// Whether it stands where gas can stand.
 fn height(level: f64, around: &Around, step: f64) -> f64 {
     match around.plateau {
         Some(plateau) => {
-            let u = (0.4 * plateau).hypot(0.5 * step);
-            let z = (level - plateau) / u;
+            let z = (level - plateau) / plateau_u(plateau, step);
             if z > 3.0 {
                 -EVIDENCE_MAX
+            } else if z > 0.0 {
+                1.0 - 0.5 * z.powi(2)
             } else {
-                // At its plateau one to e for gas; far below it says little, above it against.
-                (1.0 - 0.5 * z.max(0.0).powi(2)).clamp(-EVIDENCE_MAX, 1.0)
+                // At its plateau one to e for gas; far below it the gas is held and it is something else.
+                (1.0 - 0.5 * z.powi(2)).max(-1.0)
             }
         }
         None if level > GAS_MAX_PPM => -EVIDENCE_MAX,
-        None if level > 2.5 => -1.0,
+        None if level > GAS_SELDOM_PPM => -1.0,
         None => 0.0,
     }
 }
@@ -320,6 +343,29 @@ mod tests {
         let outlet = samples(40, |_| 1.4);
         let verdict = pattern(&outlet, &around(0.05), Display::nearest(1.0));
         assert_eq!(verdict.pattern, Pattern::Gas, "{verdict:?}");
+    }
+
+    /// The account alone is no evidence that something stands still.
+    #[test]
+    fn few_litres_at_one_step_are_not_called_gas() {
+        let tap = Around { plateau: Some(1.5), ..around(0.05) };
+        for count in [1, 3, 6] {
+            let verdict = pattern(&samples(count, |_| 1.0), &tap, Display::nearest(1.0));
+            assert_eq!(verdict.pattern, Pattern::CannotTell, "{count}: {verdict:?}");
+        }
+    }
+
+    /// Gas that has just come through rises to 2 ppm like a front; so would salt, and it goes on.
+    #[test]
+    fn growth_within_what_gas_can_reach_does_not_tell() {
+        let rise = |end: f64| move |x: f64| end / (1.0 + ((1100.0 - x) / 60.0).exp());
+        let gas = pattern(&samples(20, rise(2.0)), &around(0.3), Display::nearest(1.0));
+        assert_eq!(gas.pattern, Pattern::CannotTell, "{gas:?}");
+        // What has stood there for hundreds of litres since is gas, what has grown on is not.
+        let stands = pattern(&samples(80, rise(2.0)), &around(0.1), Display::nearest(1.0));
+        assert_ne!(stands.pattern, Pattern::Breakthrough, "{stands:?}");
+        let salt = pattern(&samples(80, rise(8.0)), &around(0.3), Display::nearest(1.0));
+        assert_eq!(salt.pattern, Pattern::Breakthrough, "{salt:?}");
     }
 
     #[test]

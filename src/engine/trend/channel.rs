@@ -19,6 +19,7 @@ use crate::engine::value::{self, Flag, NoReading, Reason, Valued};
 use crate::units::Quantity;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
+use std::f64::consts::PI;
 
 /// Readings of settled water from which the level of a probe is taken.
 const LEVEL_READINGS: usize = 60;
@@ -292,6 +293,26 @@ impl Channel {
         Some(valued)
     }
 
+    /// A reading of this probe without what its zero adds: nothing where a handheld reading has set the
+    /// probe right as it stands.
+    ///
+    /// The zero of a conductivity probe is one-sided: leakage, a wet connector or a film on the cell add
+    /// conductance and nothing takes any away, and a display does not go below 0 (reference sheet 0: an
+    /// offset of 0 to 2 ppm is common). So `zero_u` is the width of half a normal distribution, which is
+    /// 0.80 of it in the mean with a standard deviation of 0.60 (Johnson, Kotz & Balakrishnan,
+    /// Continuous Univariate Distributions 1, 1994, 10.1).
+    pub(super) fn without_zero(&self, sensor: &SensorSetup, shown: Valued<f64>) -> Valued<f64> {
+        if sensor.quantity == Quantity::Resistivity || self.correction != unchanged() {
+            return shown;
+        }
+        let width = sensor.zero_u * self.step_scale(sensor);
+        let other = (shown.u.powi(2) - width.powi(2)).max(0.0);
+        // Never below half of what is shown: the display says that something is there.
+        let value = (shown.value - (2.0 / PI).sqrt() * width).max(0.5 * shown.value);
+        let u = (other + (1.0 - 2.0 / PI) * width.powi(2)).sqrt();
+        Valued { value, u, ..shown }
+    }
+
     /// ppm on the plant's scale for one unit of the sensor, for uncertainties.
     fn step_scale(&self, sensor: &SensorSetup) -> f64 {
         if sensor.step > 0.0 { self.step / sensor.step } else { 1.0 }
@@ -491,4 +512,30 @@ fn time_constant(quantity: Quantity) -> Span {
 
 fn told_after(sensor: &SensorSetup) -> Span {
     TROUBLE_TOLD.max(sensor.interval * 10)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::setup::Setup;
+    use crate::settings::schema::{OnStop, Plant};
+
+    /// 0.3 ppm: the mean of half a normal distribution is 0.239, its standard deviation 0.181.
+    #[test]
+    fn what_a_zero_adds_is_one_sided_and_ends_with_a_handheld_reading() {
+        let plant: Plant = toml::from_str(
+            "[sensors.p]\ntopic = \"p\"\nquantity = \"tds\"\npoint = \"permeate\"\nstep = 1.0\nzero_u = 0.3",
+        )
+        .expect("valid");
+        let setup = Setup::resolve("p", &plant, OnStop::Close, 5);
+        let sensor = &setup.sensors[0];
+        let mut channel = Channel::new(&setup, sensor);
+        let shown = |value: f64| Valued::measured(value, 0.4f64.hypot(0.3), Mono::ZERO);
+        let itself = channel.without_zero(sensor, shown(6.0));
+        assert!((itself.value - 5.760_6).abs() < 1e-3, "{itself:?}");
+        assert!((itself.u - 0.4f64.hypot(0.180_8)).abs() < 1e-3, "{itself:?}");
+        assert_eq!(channel.without_zero(sensor, shown(0.2)).value, 0.1);
+        channel.corrected(6.0, 5.0, 0.1).expect("enough steps");
+        assert_eq!(channel.without_zero(sensor, shown(5.0)).value, 5.0);
+    }
 }

@@ -40,6 +40,9 @@ const PASSAGE_HIGH: f64 = 2.0;
 const PASSAGE_BACK: f64 = 1.5;
 /// Settled runs in a row that it takes.
 const PASSAGE_RUNS: u32 = 3;
+/// Concentrate over its usual from which a low recovery is the restrictor's doing: what a quarter less
+/// recovery takes beyond what meters err is a third more (DEFAULTS: 25 %), half of which is asked for.
+const CONCENTRATE_MORE: f64 = 1.15;
 /// Recovery must be off for so long.
 const RECOVERY_OFF: Span = Span::from_secs(600);
 /// Recovery is taken over so much time.
@@ -94,6 +97,11 @@ pub(super) struct Membrane {
     /// Runs that make the baselines.
     passage_base: Vec<f64>,
     recovery_base: Vec<f64>,
+    /// Concentrate of this run, and of the runs that make the baseline, L/min.
+    #[serde(default)]
+    concentrates: VecDeque<f64>,
+    #[serde(default)]
+    concentrate_base: Vec<f64>,
     /// Passages are those at standard conditions.
     normalised: bool,
     high_runs: u32,
@@ -112,6 +120,7 @@ impl Membrane {
         self.passages.clear();
         self.rejections.clear();
         self.recoveries.clear();
+        self.concentrates.clear();
         self.recovery_stride = 1;
         self.recovery_count = 0;
         self.run_flow = 0.0;
@@ -319,7 +328,13 @@ impl Trend {
         let flows = self.three_flows(setup, now);
         let recovery = flagged(self.recovery(setup, now, &flows), flow_steady);
         let feed = self.feed_level(setup, now);
-        let permeate = self.permeate_level(setup, now, settled);
+        // Nothing beside a feed, and a tenth of a good permeate: what the zero of the probe adds.
+        let permeate = self.permeate_level(setup, now, settled).map(|level| {
+            match setup.solids_at(Point::Permeate).next() {
+                Some(sensor) => self.channels[sensor].without_zero(&setup.sensors[sensor], level),
+                None => level,
+            }
+        });
         let feed_gain = self.feed_probe(setup).map(|sensor| gain(setup, sensor));
         let (permeate_group, permeate_gain) =
             setup.solids_at(Point::Permeate).next().map_or((u8::MAX, 0.0), |s| gain(setup, s));
@@ -580,9 +595,21 @@ impl Trend {
         }
         let at_25 = self.recovery_at_25(setup, now, recovery.value);
         self.membrane.keep_recovery(at_25);
+        // Two of the three flows give it, whichever they are.
+        let [feed, permeate, waste] = flows;
+        let concentrate = match (feed, permeate, waste) {
+            (_, _, Some(waste)) => waste.value,
+            (Some(feed), Some(permeate), None) => feed.value - permeate.value,
+            _ => return,
+        };
+        keep(&mut self.membrane.concentrates, concentrate);
         let Some(base) = self.membrane.recovery_baseline() else { return };
         let share = setup.limits.stages.recovery_share;
-        let off = (at_25 / base - 1.0).abs();
+        // Less permeate beside the same concentrate is no matter of the restrictor: a closing float, low
+        // pressure or the membrane makes it, and the normalised flow is what tells.
+        let usual = median(self.membrane.concentrate_base.iter().copied());
+        let restrictor = usual.is_none_or(|usual| concentrate > CONCENTRATE_MORE * usual);
+        let off = if at_25 < base && !restrictor { 0.0 } else { (at_25 / base - 1.0).abs() };
         let key = AlarmKey::plant(AlarmId::RecoveryOff);
         if off > share {
             self.membrane.right_since = None;
@@ -640,6 +667,8 @@ impl Trend {
                 && self.membrane.recovery_base.len() < BASELINE_RUNS
             {
                 self.membrane.recovery_base.push(middle);
+                let concentrate = median(self.membrane.concentrates.iter().copied());
+                self.membrane.concentrate_base.extend(concentrate);
             }
         }
         if self.membrane.passages.len() < VALUES_MIN || running_in {

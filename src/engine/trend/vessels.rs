@@ -2,7 +2,7 @@
 //!
 //! Invariants: judged only in flowing water after the first of it; one run is a hint and two in a row
 //! are a finding (DEFAULTS: two runs); a run in which the probe said nothing counts neither way;
-//! where the evidence does not tell gas from breakthrough, nothing is said.
+//! where the evidence does not tell gas from breakthrough, nothing is said of either for some runs.
 
 use super::channel::Clean;
 use super::early::{Early, Rise};
@@ -25,6 +25,11 @@ use std::collections::VecDeque;
 const ABOVE_LITRES: f64 = 1.0;
 /// Runs in a row that it takes.
 const RUNS: u32 = 2;
+/// Runs in a row at the first step after which nobody waits for a better verdict, where what there is
+/// speaks for salt: a front moves on by a third within about as many (judgement).
+const UNCLEAR_RUNS: u32 = 6;
+/// Log-odds of gas against salt below which they are not waited for: one to three.
+const LIKELY_SALT: f64 = -1.1;
 /// A steady product reading that may be gas lies between these, ppm: what closed water with a usual
 /// amount of carbon dioxide conducts (reference sheet 1.4).
 const GAS_PPM: (f64, f64) = (0.7, 2.5);
@@ -97,6 +102,9 @@ pub(super) struct Outlets {
     /// Litre by litre behind the first vessel.
     #[serde(default)]
     early: Early,
+    /// What was told of gas is about the water after the first of several vessels.
+    #[serde(default)]
+    gas_after_first: bool,
 }
 
 impl Outlets {
@@ -115,6 +123,7 @@ impl Outlets {
             history: std::mem::take(&mut self.history),
             inlet_pure: self.inlet_pure,
             early: std::mem::take(&mut self.early),
+            gas_after_first: self.gas_after_first,
             ..Self::default()
         };
     }
@@ -225,7 +234,14 @@ impl Trend {
         let begun = outlets.begun.take(litres, value >= limits.lead_begun_ppm, ABOVE_LITRES);
         let spent = outlets.spent.take(litres, value >= spent_at, ABOVE_LITRES);
         let single = setup.vessels().len() < 2;
-        if begun && !single {
+        let verdict = if begun && !single { self.lead_pattern(setup, value) } else { None };
+        let is_gas = verdict.is_some_and(|verdict| verdict.pattern == Pattern::Gas);
+        if is_gas && !self.told.stands(AlarmKey::plant(AlarmId::LeadSpent)) {
+            self.outlets.gas_after_first = true;
+            self.tell_gas(setup, "The water after the first vessel", value, out);
+        }
+        if begun && !single && !is_gas && !self.may_be_gas(verdict) {
+            self.not_gas(out);
             let key = AlarmKey::plant(AlarmId::LeadBegun);
             let text = format!(
                 "The first vessel lets {value:.1} ppm through in two runs in a row; the second still holds, so the water is good. Order resin now{}.",
@@ -241,6 +257,7 @@ impl Trend {
             if single {
                 return;
             }
+            self.not_gas(out);
             let key = AlarmKey::plant(AlarmId::LeadSpent);
             let share = permeate
                 .filter(|p| *p > 0.0)
@@ -259,7 +276,14 @@ impl Trend {
         let Some(rise) = self.outlets.early.take(litres, value, spent_by_now) else { return };
         let key = AlarmKey::plant(AlarmId::LeadBegun);
         // Gas rises too, in autumn or with another source; the permeate and the course tell.
-        let gas = || self.lead_pattern(setup, value).is_some_and(|v| v.pattern == Pattern::Gas);
+        // Where they do not tell and speak for gas, the chart goes on to signal and the next runs will.
+        let gas = || {
+            self.lead_pattern(setup, value).is_some_and(|v| match v.pattern {
+                Pattern::Gas => true,
+                Pattern::CannotTell => v.log_odds > 0.0,
+                Pattern::Pure | Pattern::Breakthrough => false,
+            })
+        };
         if self.told.stands(key) || gas() {
             return;
         }
@@ -269,6 +293,30 @@ impl Trend {
             self.lead_days_text(setup, " while there is time: the account says "),
         );
         self.told.raise(key, Some(mean), Some(usual), text, out);
+    }
+
+    /// Neither salt nor gas is nine times as likely as the other: the next runs will tell. Where what
+    /// there is speaks for salt they are not waited for beyond [`UNCLEAR_RUNS`]. Nothing is lost meanwhile,
+    /// for the second vessel holds, and a first one that passes three times as much is told to be spent
+    /// whatever this says.
+    fn may_be_gas(&self, verdict: Option<Verdict>) -> bool {
+        verdict.is_some_and(|verdict| match verdict.pattern {
+            Pattern::Breakthrough | Pattern::Gas => false,
+            // The runs of before were pure: it has only begun.
+            Pattern::Pure => true,
+            Pattern::CannotTell => {
+                let early = self.outlets.begun.runs < UNCLEAR_RUNS;
+                verdict.log_odds > 0.0 || (early && verdict.log_odds > LIKELY_SALT)
+            }
+        })
+    }
+
+    /// What was told of gas after the first vessel was salt.
+    fn not_gas(&mut self, out: &mut Results) {
+        if std::mem::take(&mut self.outlets.gas_after_first) {
+            let key = AlarmKey::plant(AlarmId::ProductReadingSuspect);
+            self.told.clear(key, "It has grown as salt does and gas does not.".to_owned(), out);
+        }
     }
 
     fn lead_days_text(&self, setup: &Setup, lead_in: &str) -> String {
@@ -322,6 +370,10 @@ impl Trend {
         let key = AlarmKey::plant(AlarmId::ProductReadingSuspect);
         if pure && pure_litre {
             self.outlets.gas.runs = 0;
+            // What stands after the first vessel never reached this probe.
+            if self.outlets.gas_after_first {
+                return;
+            }
             self.told.clear(key, "The product reads zero again.".to_owned(), out);
             return;
         }
@@ -337,7 +389,10 @@ impl Trend {
         if self.told.stands(AlarmKey::plant(AlarmId::LeadSpent)) {
             return;
         }
-        if left > 0.0 {
+        let single = setup.vessels().len() < 2;
+        let breaks = single
+            && self.lead_pattern(setup, value).is_some_and(|v| v.pattern == Pattern::Breakthrough);
+        if left > 0.0 && !breaks {
             self.tell_gas(setup, "The product", value, out);
         }
     }
@@ -390,6 +445,10 @@ impl Trend {
 
     /// The first vessel holds fresh resin, or another vessel stands there.
     pub(super) fn lead_is_new(&mut self, out: &mut Results) {
+        if std::mem::take(&mut self.outlets.gas_after_first) {
+            let key = AlarmKey::plant(AlarmId::ProductReadingSuspect);
+            self.told.clear(key, "The first vessel was changed.".to_owned(), out);
+        }
         self.outlets.lead_changed();
         for alarm in [AlarmId::LeadBegun, AlarmId::LeadSpent] {
             let key = AlarmKey::plant(alarm);
