@@ -195,7 +195,10 @@ impl Engine {
         if let Some(Event::Calendar(calendar)) = event {
             self.state.offset_secs = Some(calendar.offset_secs);
         }
-        let until_morning = alarm::household::until_morning(now.wall, self.state.offset_secs);
+        let until_morning = {
+            let limits = &self.setup.limits.household;
+            alarm::household::until_morning(now.wall, self.state.offset_secs, limits)
+        };
         let State { guard, alarms, trend, emitter, standing: told, hours_left, .. } =
             &mut self.state;
         let setup: &Setup = &self.setup;

@@ -315,6 +315,7 @@ fn field_order() -> BTreeMap<String, &'static [&'static str]> {
         TemperatureLimits,
         LeakByLimits,
         FloorLimits,
+        HouseholdLimits,
         ProofLimits,
         StageLimits,
         WearLimits,

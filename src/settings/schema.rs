@@ -12,8 +12,8 @@ mod tunables;
 
 pub use plan::{Batch, Change, Plan, Reuse, Weekday};
 pub use tunables::{
-    FloorLimits, GuardLimits, LeakByLimits, Limits, PressureLimits, Prices, ProductLimits,
-    ProofLimits, StageLimits, StoreLimits, TemperatureLimits, WearLimits,
+    FloorLimits, GuardLimits, HouseholdLimits, LeakByLimits, Limits, PressureLimits, Prices,
+    ProductLimits, ProofLimits, StageLimits, StoreLimits, TemperatureLimits, WearLimits,
 };
 
 /// Everything that a user may set.

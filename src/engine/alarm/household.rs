@@ -7,11 +7,8 @@
 
 use crate::engine::catalogue::{AlarmRow, Class, Consequence};
 use crate::engine::time::{Span, Wall};
+use crate::settings::schema::HouseholdLimits;
 
-/// Nobody is to be woken from this hour, civil time, until [`MORNING`].
-pub const EVENING: f64 = 22.0;
-/// From this hour on somebody is awake.
-pub const MORNING: f64 = 7.0;
 /// A store that is empty within this asks for somebody today.
 pub const DAY_HOURS: f64 = 24.0;
 
@@ -24,21 +21,24 @@ pub const fn respond_within(class: Class) -> Span {
     }
 }
 
-/// Hours until morning while it is night; `None` by day. `offset_secs`: by how much civil time is
-/// ahead of UTC. Without clock or zone it may be the beginning of a night.
-pub fn until_morning(wall: Option<Wall>, offset_secs: Option<i32>) -> Option<f64> {
+/// Hours until morning while it is night; `None` by day and where there is no night. `offset_secs`: by
+/// how much civil time is ahead of UTC. Without clock or zone it may be the beginning of a night.
+pub fn until_morning(
+    wall: Option<Wall>,
+    offset_secs: Option<i32>,
+    limits: &HouseholdLimits,
+) -> Option<f64> {
+    let (evening, morning) = (limits.quiet_from_hour, limits.quiet_until_hour);
+    let night = (morning - evening).rem_euclid(24.0);
+    if night <= 0.0 {
+        return None;
+    }
     let (Some(wall), Some(offset)) = (wall, offset_secs) else {
-        return Some(24.0 - EVENING + MORNING);
+        return Some(night);
     };
     let secs = (wall.millis().div_euclid(1000) + i64::from(offset)).rem_euclid(86_400);
-    let hour = secs as f64 / 3600.0;
-    if hour < MORNING {
-        Some(MORNING - hour)
-    } else if hour >= EVENING {
-        Some(24.0 - hour + MORNING)
-    } else {
-        None
-    }
+    let since_evening = (secs as f64 / 3600.0 - evening).rem_euclid(24.0);
+    (since_evening < night).then(|| night - since_evening)
 }
 
 /// The class of a standing alarm. `hours_left`: how long the store lasts; `None` when nobody knows,
@@ -104,13 +104,31 @@ mod tests {
     #[test]
     fn the_night_is_that_of_the_plant_and_an_unknown_clock_is_night() {
         let at = |hour: i64| Some(Wall::from_millis(1_780_012_800_000 + hour * 3_600_000));
+        let usual = HouseholdLimits::default();
         // 2026-05-29T00:00:00Z; an hour later in Lisbon.
-        assert_eq!(until_morning(at(0), Some(0)), Some(7.0));
-        assert_eq!(until_morning(at(0), Some(3600)), Some(6.0));
-        assert_eq!(until_morning(at(12), Some(3600)), None);
-        assert_eq!(until_morning(at(23), Some(0)), Some(8.0));
-        assert_eq!(until_morning(None, Some(0)), Some(9.0));
-        assert_eq!(until_morning(at(12), None), Some(9.0));
+        assert_eq!(until_morning(at(0), Some(0), &usual), Some(7.0));
+        assert_eq!(until_morning(at(0), Some(3600), &usual), Some(6.0));
+        assert_eq!(until_morning(at(12), Some(3600), &usual), None);
+        assert_eq!(until_morning(at(23), Some(0), &usual), Some(8.0));
+        assert_eq!(until_morning(at(7), Some(0), &usual), None);
+        assert_eq!(until_morning(None, Some(0), &usual), Some(9.0));
+        assert_eq!(until_morning(at(12), None, &usual), Some(9.0));
+    }
+
+    #[test]
+    fn who_works_at_night_sleeps_by_day_and_who_wants_no_quiet_has_none() {
+        let at = |hour: i64| Some(Wall::from_millis(1_780_012_800_000 + hour * 3_600_000));
+        let by_day = HouseholdLimits { quiet_from_hour: 8.0, quiet_until_hour: 15.5 };
+        assert_eq!(until_morning(at(8), Some(0), &by_day), Some(7.5));
+        assert_eq!(until_morning(at(15), Some(0), &by_day), Some(0.5));
+        assert_eq!(until_morning(at(16), Some(0), &by_day), None);
+        assert_eq!(until_morning(at(23), Some(0), &by_day), None);
+        let never = HouseholdLimits { quiet_from_hour: 5.0, quiet_until_hour: 5.0 };
+        assert_eq!(until_morning(at(5), Some(0), &never), None);
+        assert_eq!(until_morning(None, None, &never), None);
+        let from_midnight = HouseholdLimits { quiet_from_hour: 24.0, quiet_until_hour: 6.0 };
+        assert_eq!(until_morning(at(0), Some(0), &from_midnight), Some(6.0));
+        assert_eq!(until_morning(at(23), Some(0), &from_midnight), None);
     }
 
     /// Reference: the starting values, "now: 15 min, 4 x, then hourly; today: daily; soon: digest".

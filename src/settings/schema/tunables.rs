@@ -24,6 +24,8 @@ pub struct Limits {
     pub leak_by: LeakByLimits,
     /// Leak sensor and floats.
     pub floor: FloorLimits,
+    /// When people sleep.
+    pub household: HouseholdLimits,
     /// How long a proof is good for.
     pub proof: ProofLimits,
     /// Wear and quality of the stages.
@@ -369,6 +371,22 @@ limits!(
         /// wets again looks dry. Higher: the plant waits longer than it must.
         #[schemars(range(min = 0, max = 86400))]
         dry_secs: f64 = 600.0,
+    }
+);
+
+limits!(
+    /// When people sleep: what can wait is not told again at night. The two hours alike: no night.
+    HouseholdLimits {
+        /// Nobody is to be woken from this hour on, civil time. Lower: what could have been done in
+        /// the evening waits. Higher: somebody is woken for what can wait.
+        #[schemars(range(min = 0, max = 24))]
+        #[schemars(extend("x-unit" = "h"))]
+        quiet_from_hour: f64 = 22.0,
+        /// Until this hour. Lower: somebody is woken for what can wait. Higher: a trip of the night is
+        /// told again late in the day.
+        #[schemars(range(min = 0, max = 24))]
+        #[schemars(extend("x-unit" = "h"))]
+        quiet_until_hour: f64 = 7.0,
     }
 );
 
