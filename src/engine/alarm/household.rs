@@ -38,7 +38,7 @@ pub fn until_morning(
     };
     let secs = (wall.millis().div_euclid(1000) + i64::from(offset)).rem_euclid(86_400);
     let since_evening = (secs as f64 / 3600.0 - evening).rem_euclid(24.0);
-    (since_evening < night).then(|| night - since_evening)
+    (since_evening < night).then_some(night - since_evening)
 }
 
 /// The class of a standing alarm. `hours_left`: how long the store lasts; `None` when nobody knows,

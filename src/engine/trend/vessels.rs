@@ -240,7 +240,8 @@ impl Trend {
             self.outlets.gas_after_first = true;
             self.tell_gas(setup, "The water after the first vessel", value, out);
         }
-        if begun && !single && !is_gas && !self.may_be_gas(verdict) {
+        let grown = permeate.is_some_and(|permeate| value >= limits.lead_spent_share * permeate);
+        if begun && !single && !is_gas && !self.may_be_gas(verdict, grown) {
             self.not_gas(out);
             let key = AlarmKey::plant(AlarmId::LeadBegun);
             let text = format!(
@@ -298,15 +299,18 @@ impl Trend {
     /// Neither salt nor gas is nine times as likely as the other: the next runs will tell. Where what
     /// there is speaks for salt they are not waited for beyond [`UNCLEAR_RUNS`]. Nothing is lost meanwhile,
     /// for the second vessel holds, and a first one that passes three times as much is told to be spent
-    /// whatever this says.
-    fn may_be_gas(&self, verdict: Option<Verdict>) -> bool {
+    /// whatever this says. Nor are they waited for longer where the outlet has `grown` to the share of
+    /// what enters at which a vessel is spent: behind a good membrane that is less than gas may show, and
+    /// resin that was not ordered costs more than resin that was.
+    fn may_be_gas(&self, verdict: Option<Verdict>, grown: bool) -> bool {
         verdict.is_some_and(|verdict| match verdict.pattern {
             Pattern::Breakthrough | Pattern::Gas => false,
             // The runs of before were pure: it has only begun.
             Pattern::Pure => true,
             Pattern::CannotTell => {
                 let early = self.outlets.begun.runs < UNCLEAR_RUNS;
-                verdict.log_odds > 0.0 || (early && verdict.log_odds > LIKELY_SALT)
+                let late = grown && !early;
+                (verdict.log_odds > 0.0 && !late) || (early && verdict.log_odds > LIKELY_SALT)
             }
         })
     }
