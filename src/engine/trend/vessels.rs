@@ -28,6 +28,8 @@ const RUNS: u32 = 2;
 /// Runs in a row at the first step after which nobody waits for a better verdict, where what there is
 /// speaks for salt: a front moves on by a third within about as many (judgement).
 const UNCLEAR_RUNS: u32 = 6;
+/// A rise behind a charge that is spent with less than this probability is sooner gas than salt.
+const RISE_SPENT: f64 = 0.1;
 /// Log-odds of gas against salt below which they are not waited for: one to three.
 const LIKELY_SALT: f64 = -1.1;
 /// A steady product reading that may be gas lies between these, ppm: what closed water with a usual
@@ -282,7 +284,9 @@ impl Trend {
             self.lead_pattern(setup, value).is_some_and(|v| match v.pattern {
                 Pattern::Gas => true,
                 Pattern::CannotTell => v.log_odds > 0.0,
-                Pattern::Pure | Pattern::Breakthrough => false,
+                // The runs of before were pure, so their course tells nothing: the account has to.
+                Pattern::Pure => spent_by_now < RISE_SPENT,
+                Pattern::Breakthrough => false,
             })
         };
         if self.told.stands(key) || gas() {
