@@ -9,6 +9,7 @@
 //! about a flush nothing is said before both ways were tried in separate weeks, since water and
 //! season change from week to week. Bound: [`LESSONS`].
 
+use super::resin::NINETY;
 use super::run::{Record, Run};
 use super::{Results, Trend, of_plant};
 use crate::engine::catalogue::SignalId;
@@ -139,6 +140,11 @@ impl Lessons {
     }
 }
 
+/// Share of the salt that a shift on the logarithmic scale saves.
+fn saved(log: f64) -> f64 {
+    1.0 - log.exp()
+}
+
 /// The finding about the flush in words.
 fn flush_words(found: &Result<Shift, (usize, usize)>) -> String {
     match found {
@@ -147,8 +153,9 @@ fn flush_words(found: &Result<Shift, (usize, usize)>) -> String {
             "cannot tell yet: {with} starts after a flush and {without} without one; {FLUSH_STARTS} of each in {FLUSH_WEEKS} weeks or more are needed"
         ),
         Ok(found) => {
-            let saves = |log: f64| 100.0 * (1.0 - log.exp());
-            let (middle, low, high) = (saves(found.middle), saves(found.high), saves(found.low));
+            let percent = |log: f64| 100.0 * saved(log);
+            let (middle, low, high) =
+                (percent(found.middle), percent(found.high), percent(found.low));
             if low > 0.0 {
                 format!(
                     "a flush saves about {middle:.0} % of the first water's salt ({low:.0} to {high:.0} %)"
@@ -202,10 +209,8 @@ impl Trend {
         let found = self.lessons.flush();
         let saves = match &found {
             Ok(found) => {
-                let saves = |log: f64| 1.0 - log.exp();
-                // Ends of a 90 % interval lie 2 x 1.645 standard uncertainties apart.
-                let u = (saves(found.low) - saves(found.high)) / 3.289_7;
-                Ok(Valued::measured(saves(found.middle), u, now.mono))
+                let u = (saved(found.low) - saved(found.high)) / NINETY;
+                Ok(Valued::measured(saved(found.middle), u, now.mono))
             }
             Err(_) => Err(NoReading::Unsupported),
         };

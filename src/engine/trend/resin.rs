@@ -29,7 +29,7 @@ const LOAD_LITRES_MIN: f64 = 5.0;
 /// Relative standard uncertainty of a load that is counted as declared: gain of probe and meter.
 const GAIN_U: f64 = 0.05;
 /// A 90 % interval is so many standard uncertainties wide.
-const NINETY: f64 = 2.0 * 1.644_85;
+pub(super) const NINETY: f64 = 2.0 * 1.644_85;
 
 /// One vessel with its charge.
 #[derive(Clone, Debug, Serialize, Deserialize)]
