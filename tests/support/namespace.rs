@@ -2,9 +2,6 @@
 //! `ip` of iproute2; needs the right to make namespaces (root in a container that grants it).
 
 use std::process::Command;
-use std::sync::atomic::{AtomicU32, Ordering};
-
-static NUMBER: AtomicU32 = AtomicU32::new(0);
 
 /// A place behind a link of its own. Removed when it goes out of scope.
 pub struct Namespace {
@@ -17,14 +14,41 @@ pub struct Namespace {
 
 /// Runs `ip` and gives what it complained about.
 fn ip(arguments: &str) -> Result<(), String> {
+    say_ip(arguments).map(drop)
+}
+
+/// Runs `ip` and gives what it said.
+fn say_ip(arguments: &str) -> Result<String, String> {
     let output = Command::new("ip")
         .args(arguments.split_whitespace())
         .output()
         .map_err(|error| format!("ip: {error} (install iproute2)"))?;
     if output.status.success() {
-        return Ok(());
+        return Ok(String::from_utf8_lossy(&output.stdout).into_owned());
     }
     Err(format!("ip {arguments}: {}", String::from_utf8_lossy(&output.stderr).trim()))
+}
+
+/// Third octets of the links' addresses to choose from.
+const OCTETS: u32 = 250;
+
+/// A namespace of a third octet that no link of this machine has. Its name is the claim: the kernel
+/// gives one name once, and one that a killed test has left behind stays taken.
+fn claim(first: u32) -> Result<(String, u32), String> {
+    let mut refused = String::new();
+    for offset in 0..OCTETS {
+        let octet = (first % OCTETS + offset) % OCTETS;
+        let name = format!("permeated-{octet}");
+        match ip(&format!("netns add {name}")) {
+            Ok(()) if say_ip("-o -4 addr")?.contains(&format!("10.213.{octet}.")) => {
+                ip(&format!("netns del {name}"))?;
+            }
+            Ok(()) => return Ok((name, octet)),
+            Err(why) if why.contains("File exists") => refused = why,
+            Err(why) => return Err(why),
+        }
+    }
+    Err(format!("all of 10.213.0.0/16 is taken; delete what `ip netns` lists ({refused})"))
 }
 
 impl Namespace {
@@ -33,12 +57,16 @@ impl Namespace {
     /// # Errors
     /// Says what this machine does not permit.
     pub fn new() -> Result<Self, String> {
-        let number = NUMBER.fetch_add(1, Ordering::SeqCst);
-        let id = format!("{}{number}", std::process::id() % 100_000);
-        let octet = (std::process::id() + number) % 250;
-        let (name, ours, theirs) =
-            (format!("permeated-{id}"), format!("pma{id}"), format!("pmb{id}"));
-        ip(&format!("netns add {name}"))?;
+        Self::from(std::process::id())
+    }
+
+    /// The same; the search for free addresses begins at `first`.
+    ///
+    /// # Errors
+    /// Says what this machine does not permit.
+    pub fn from(first: u32) -> Result<Self, String> {
+        let (name, octet) = claim(first)?;
+        let (ours, theirs) = (format!("pma{octet}"), format!("pmb{octet}"));
         let made = Self { name, ours, theirs, octet };
         let Self { name, ours, theirs, .. } = &made;
         ip(&format!("link add {ours} type veth peer name {theirs} netns {name}"))?;
