@@ -248,13 +248,11 @@ impl Alarms {
     ) -> bool {
         let Some(active) = active else { return false };
         let row = key.alarm.row();
-        if !active && !self.alarms.contains_key(&key) {
+        // Nearly always it is as it was, and most have never been.
+        if self.is_active(key) == active {
             return false;
         }
         let alarm = self.alarms.entry(key).or_insert_with(|| Alarm::new(row.class));
-        if active == alarm.active {
-            return false;
-        }
         alarm.active = active;
         if active {
             let anew = !alarm.latched;

@@ -126,6 +126,7 @@ macro_rules! signals {
 
         impl SignalId {
             /// Its row.
+            #[inline]
             pub fn row(self) -> &'static SignalRow {
                 &SIGNALS[self as usize]
             }
@@ -350,6 +351,7 @@ macro_rules! alarms {
 
         impl AlarmId {
             /// Its row.
+            #[inline]
             pub fn row(self) -> &'static AlarmRow {
                 &ALARMS[self as usize]
             }

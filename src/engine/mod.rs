@@ -32,7 +32,7 @@ pub mod value;
 use alarm::{Alarms, Evidence};
 use event::{Ask, Event};
 use guard::{Context, Guard};
-use output::{Output, ValueUpdate};
+use output::{AlarmKey, Output, ValueUpdate};
 use serde::{Deserialize, Serialize};
 use setup::Setup;
 use std::collections::VecDeque;
@@ -105,6 +105,9 @@ pub struct Engine {
     /// What [`Engine::poll_timeout`] answers: from the state alone, and found anew with every
     /// evaluation, since nothing else changes it.
     due: Option<(Mono, &'static str)>,
+    /// The alarm that came most often, how often, and how that is told: told at every event, and new
+    /// when that alarm comes again.
+    worst: Option<((AlarmKey, u32), String)>,
 }
 
 impl Engine {
@@ -130,7 +133,7 @@ impl Engine {
     fn from_state(setup: Arc<Setup>, state: State) -> Self {
         let worst_delay = causes::product_delay(&setup);
         let due = state.due(&setup);
-        Self { setup, state, outputs: VecDeque::new(), worst_delay, due }
+        Self { setup, state, outputs: VecDeque::new(), worst_delay, due, worst: None }
     }
 
     /// What it was built from.
@@ -288,7 +291,7 @@ impl Engine {
             cx.log("notice", false, format!("Still so, and nobody has taken note: {text}"), data);
         }
         let mut values = Vec::new();
-        alarm_values(cx.alarms, emitter, setup, now, &mut values);
+        alarm_values(cx.alarms, &mut self.worst, emitter, setup, now, &mut values);
         guard_values(guard, cx.alarms, self.worst_delay, emitter, setup, now, &mut values);
         if matches!(event, Some(Event::Started(_))) {
             emitter.repeat_all();
@@ -330,13 +333,14 @@ fn standing(guard: &Guard, setup: &Setup) -> Standing {
 /// How busy the alarms are, as values of the tree.
 fn alarm_values(
     alarms: &mut Alarms,
+    worst: &mut Option<((AlarmKey, u32), String)>,
     emitter: &mut Emitter,
     setup: &Setup,
     now: Now,
     out: &mut Vec<ValueUpdate>,
 ) {
     use catalogue::{Of, SignalId};
-    use output::{Datum, ValueKey};
+    use output::ValueKey;
     let key = |signal| ValueKey { signal, of: None };
     let performance = alarms.performance(now);
     for (signal, count) in [
@@ -350,23 +354,24 @@ fn alarm_values(
         let count = value::Valued::measured(f64::from(count), 0.0, now.mono);
         emitter.number(setup, now, key(signal), Ok(count), out);
     }
-    let worst = performance.worst.map_or_else(
-        || "none".to_owned(),
-        |(alarm, count)| {
-            let of = alarm.of.map(usize::from);
-            let owner = match alarm.alarm.row().of {
-                Of::Plant => None,
-                Of::Sensor => of.and_then(|ix| setup.sensors.get(ix)).map(|one| &one.id),
-                Of::Part => of.and_then(|ix| setup.parts.get(ix)).map(|one| &one.id),
-            };
-            let name = alarm.alarm.name();
-            owner.map_or_else(
-                || format!("{name}, {count} times"),
-                |owner| format!("{name}-{owner}, {count} times"),
-            )
-        },
-    );
-    emitter.word(setup, now, key(SignalId::AlarmsWorst), Datum::Text(worst), out);
+    let told = |(alarm, count): (AlarmKey, u32)| {
+        let of = alarm.of.map(usize::from);
+        let owner = match alarm.alarm.row().of {
+            Of::Plant => None,
+            Of::Sensor => of.and_then(|ix| setup.sensors.get(ix)).map(|one| &one.id),
+            Of::Part => of.and_then(|ix| setup.parts.get(ix)).map(|one| &one.id),
+        };
+        let name = alarm.alarm.name();
+        owner.map_or_else(
+            || format!("{name}, {count} times"),
+            |owner| format!("{name}-{owner}, {count} times"),
+        )
+    };
+    if worst.as_ref().map(|(of, _)| *of) != performance.worst {
+        *worst = performance.worst.map(|found| (found, told(found)));
+    }
+    let text = worst.as_ref().map_or("none", |(_, text)| text);
+    emitter.text(setup, now, key(SignalId::AlarmsWorst), text, out);
 }
 
 /// The guard's values of the tree.
@@ -380,7 +385,8 @@ fn guard_values(
     out: &mut Vec<ValueUpdate>,
 ) {
     use catalogue::{Consequence, SignalId};
-    use output::{AlarmKey, Datum, ValueKey};
+    use output::{Datum, ValueKey};
+    use std::borrow::Cow;
     use value::Valued;
     let key = |signal| ValueKey { signal, of: None };
     let phase = guard.phase();
@@ -393,26 +399,28 @@ fn guard_values(
             .collect();
         names.sort();
         let names: Vec<&str> = names.into_iter().map(|(_, name)| name).collect();
-        if names.is_empty() { "none".to_owned() } else { names.join(", ") }
+        if names.is_empty() { Cow::Borrowed("none") } else { Cow::Owned(names.join(", ")) }
     };
-    let bypass = guard.bypass().map_or_else(
-        || "none".to_owned(),
-        |(cause, until)| {
-            let left = until.since(now.mono);
-            format!("{} for {:.0} min", cause.name(), left.minutes().ceil())
-        },
-    );
+    let bypass = guard.bypass().map_or(Cow::Borrowed("none"), |(cause, until)| {
+        let left = until.since(now.mono);
+        Cow::Owned(format!("{} for {:.0} min", cause.name(), left.minutes().ceil()))
+    });
     for (signal, datum) in [
         (SignalId::Phase, Datum::State { code: phase.code(), word: phase.word().into() }),
         (SignalId::SupplyValve, Datum::State { code: valve.code(), word: valve.word().into() }),
-        (SignalId::TrippedBy, Datum::Text(standing(Consequence::Trip))),
-        (SignalId::HeldBy, Datum::Text(standing(Consequence::Hold))),
-        (SignalId::BypassUntil, Datum::Text(bypass)),
-        (SignalId::GasAccepted, Datum::Text(guard.gas_word(now.mono))),
-        (SignalId::Permitted, Datum::Flag(guard.is_permitted())),
     ] {
         emitter.word(setup, now, key(signal), datum, out);
     }
+    for (signal, text) in [
+        (SignalId::TrippedBy, standing(Consequence::Trip)),
+        (SignalId::HeldBy, standing(Consequence::Hold)),
+        (SignalId::BypassUntil, bypass),
+        (SignalId::GasAccepted, guard.gas_word(now.mono)),
+    ] {
+        emitter.text(setup, now, key(signal), &text, out);
+    }
+    let permitted = Datum::Flag(guard.is_permitted());
+    emitter.word(setup, now, key(SignalId::Permitted), permitted, out);
     if let Some(dose) = guard.product_dose() {
         let dose = Valued::measured(dose, 0.0, now.mono);
         emitter.number(setup, now, key(SignalId::ProductDose), Ok(dose), out);

@@ -215,6 +215,7 @@ pub struct AlarmKey {
 
 impl AlarmKey {
     /// The alarm of a row that there is once per plant.
+    #[inline]
     pub const fn plant(alarm: AlarmId) -> Self {
         Self { alarm, of: None }
     }

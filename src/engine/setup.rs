@@ -52,6 +52,55 @@ pub struct Setup {
     pub on_stop: OnStop,
     /// Keep-alive of the guard connections, for the delays that `check` prints.
     pub guard_keep_alive: Span,
+    /// Who is where: asked for many times at every event, and the same for good.
+    places: Places,
+}
+
+/// Sensors and actuators by their places and kinds, each list in the order of their ids.
+#[derive(Clone, Debug, Default)]
+struct Places {
+    /// By point, then by quantity.
+    sensors: Vec<Vec<SensorIx>>,
+    /// Probes of dissolved solids, by point.
+    solids: Vec<Vec<SensorIx>>,
+    meters: Vec<SensorIx>,
+    /// By role.
+    actuators: Vec<Vec<ActuatorIx>>,
+}
+
+impl Places {
+    fn of(sensors: &[SensorSetup], actuators: &[ActuatorSetup]) -> Self {
+        let mut places = Self::default();
+        for (index, sensor) in sensors.iter().enumerate() {
+            put(&mut places.sensors, Self::slot(sensor.point, sensor.quantity), index);
+            if sensor.is_solids() {
+                put(&mut places.solids, sensor.point as usize, index);
+            }
+            if sensor.quantity.is_meter() {
+                places.meters.push(index);
+            }
+        }
+        for (index, actuator) in actuators.iter().enumerate() {
+            put(&mut places.actuators, actuator.role as usize, index);
+        }
+        places
+    }
+
+    const fn slot(point: Point, quantity: Quantity) -> usize {
+        point as usize * Quantity::ALL.len() + quantity as usize
+    }
+}
+
+fn put(lists: &mut Vec<Vec<usize>>, at: usize, index: usize) {
+    if lists.len() <= at {
+        lists.resize(at + 1, Vec::new());
+    }
+    lists[at].push(index);
+}
+
+/// A list that may be missing because nothing belongs into it or any that follow.
+fn list(lists: &[Vec<usize>], at: usize) -> impl Iterator<Item = usize> + '_ {
+    lists.get(at).map_or(&[][..], Vec::as_slice).iter().copied()
 }
 
 /// One sensor, resolved.
@@ -183,6 +232,7 @@ impl Setup {
                 sensors[sensor].guards = true;
             }
         }
+        let places = Places::of(&sensors, &actuators);
         Self {
             plant: plant_id.to_owned(),
             name: if plant.name.is_empty() { plant_id.to_owned() } else { plant.name.clone() },
@@ -209,6 +259,7 @@ impl Setup {
             prices: plant.prices.clone(),
             on_stop,
             guard_keep_alive: Span::from_secs(i64::from(guard_keep_alive_secs)),
+            places,
         }
     }
 
@@ -218,34 +269,22 @@ impl Setup {
         point: Point,
         quantity: Quantity,
     ) -> impl Iterator<Item = SensorIx> + '_ {
-        self.sensors
-            .iter()
-            .enumerate()
-            .filter(move |(_, sensor)| sensor.point == point && sensor.quantity == quantity)
-            .map(|(index, _)| index)
+        list(&self.places.sensors, Places::slot(point, quantity))
     }
 
     /// Probes of dissolved solids at a point.
     pub fn solids_at(&self, point: Point) -> impl Iterator<Item = SensorIx> + '_ {
-        self.sensors
-            .iter()
-            .enumerate()
-            .filter(move |(_, sensor)| sensor.point == point && sensor.is_solids())
-            .map(|(index, _)| index)
+        list(&self.places.solids, point as usize)
     }
 
     /// Flow meters of any kind, at any point.
     pub fn meters(&self) -> impl Iterator<Item = SensorIx> + '_ {
-        (0..self.sensors.len()).filter(|&sensor| self.sensors[sensor].quantity.is_meter())
+        self.places.meters.iter().copied()
     }
 
     /// The actuators of a role.
     pub fn actuators_of(&self, role: Role) -> impl Iterator<Item = ActuatorIx> + '_ {
-        self.actuators
-            .iter()
-            .enumerate()
-            .filter(move |(_, actuator)| actuator.role == role)
-            .map(|(index, _)| index)
+        list(&self.places.actuators, role as usize)
     }
 
     /// Parts of a kind of vessel in the order of flow.

@@ -43,16 +43,19 @@ impl Mono {
     pub const ZERO: Self = Self(0);
 
     /// From milliseconds of plant time.
+    #[inline]
     pub const fn from_millis(millis: i64) -> Self {
         Self(millis)
     }
 
     /// Milliseconds of plant time.
+    #[inline]
     pub const fn millis(self) -> i64 {
         self.0
     }
 
     /// Time from `earlier` to `self`; negative when `earlier` is later.
+    #[inline]
     pub const fn since(self, earlier: Self) -> Span {
         Span(self.0 - earlier.0)
     }
@@ -60,6 +63,7 @@ impl Mono {
 
 impl std::ops::Add<Span> for Mono {
     type Output = Self;
+    #[inline]
     fn add(self, span: Span) -> Self {
         Self(self.0.saturating_add(span.0))
     }
@@ -67,6 +71,7 @@ impl std::ops::Add<Span> for Mono {
 
 impl std::ops::Sub<Span> for Mono {
     type Output = Self;
+    #[inline]
     fn sub(self, span: Span) -> Self {
         Self(self.0.saturating_sub(span.0))
     }
@@ -77,36 +82,43 @@ impl Span {
     pub const ZERO: Self = Self(0);
 
     /// From milliseconds.
+    #[inline]
     pub const fn from_millis(millis: i64) -> Self {
         Self(millis)
     }
 
     /// From whole seconds.
+    #[inline]
     pub const fn from_secs(secs: i64) -> Self {
         Self(secs.saturating_mul(1000))
     }
 
     /// From seconds with a fraction, as settings give them. Not finite counts as zero.
+    #[inline]
     pub fn from_secs_f64(secs: f64) -> Self {
         Self(whole(secs * 1000.0))
     }
 
     /// In milliseconds.
+    #[inline]
     pub const fn millis(self) -> i64 {
         self.0
     }
 
     /// In seconds.
+    #[inline]
     pub fn secs(self) -> f64 {
         self.0 as f64 / 1000.0
     }
 
     /// In minutes.
+    #[inline]
     pub fn minutes(self) -> f64 {
         self.secs() / 60.0
     }
 
     /// In days.
+    #[inline]
     pub fn days(self) -> f64 {
         self.secs() / 86_400.0
     }
@@ -114,6 +126,7 @@ impl Span {
 
 impl std::ops::Add for Span {
     type Output = Self;
+    #[inline]
     fn add(self, other: Self) -> Self {
         Self(self.0.saturating_add(other.0))
     }
@@ -121,6 +134,7 @@ impl std::ops::Add for Span {
 
 impl std::ops::Sub for Span {
     type Output = Self;
+    #[inline]
     fn sub(self, other: Self) -> Self {
         Self(self.0.saturating_sub(other.0))
     }
@@ -128,6 +142,7 @@ impl std::ops::Sub for Span {
 
 impl std::ops::Mul<i64> for Span {
     type Output = Self;
+    #[inline]
     fn mul(self, factor: i64) -> Self {
         Self(self.0.saturating_mul(factor))
     }
@@ -135,16 +150,19 @@ impl std::ops::Mul<i64> for Span {
 
 impl Wall {
     /// From milliseconds since 1970.
+    #[inline]
     pub const fn from_millis(millis: i64) -> Self {
         Self(millis)
     }
 
     /// Milliseconds since 1970.
+    #[inline]
     pub const fn millis(self) -> i64 {
         self.0
     }
 
     /// Time from `earlier` to `self`; negative when the clock was set back.
+    #[inline]
     pub const fn since(self, earlier: Self) -> Span {
         Span(self.0 - earlier.0)
     }
@@ -152,6 +170,7 @@ impl Wall {
 
 impl std::ops::Add<Span> for Wall {
     type Output = Self;
+    #[inline]
     fn add(self, span: Span) -> Self {
         Self(self.0.saturating_add(span.0))
     }
@@ -159,6 +178,7 @@ impl std::ops::Add<Span> for Wall {
 
 impl Now {
     /// An instant with both times known.
+    #[inline]
     pub const fn new(mono: Mono, wall: Wall) -> Self {
         Self { mono, wall: Some(wall) }
     }
@@ -221,6 +241,7 @@ pub mod plain_mono {
 /// The nearest whole number, halves away from zero: what `round` gives, without the call into a
 /// library that it is on processors without an instruction for it. Settings become spans at every
 /// event.
+#[inline]
 fn whole(number: f64) -> i64 {
     let cut = number as i64;
     let rest = number - cut as f64;

@@ -5,7 +5,7 @@
 //! the table has no circle and is one level deep; a child goes on doing what it does (a hold holds).
 
 use super::Alarms;
-use crate::engine::catalogue::{AlarmId, Class, Of};
+use crate::engine::catalogue::{ALARMS, AlarmId, Class, Of};
 use crate::engine::output::AlarmKey;
 use crate::engine::phase::Phase;
 use crate::engine::setup::Setup;
@@ -62,17 +62,19 @@ impl Alarms {
 
     /// Puts each child under its parent, or takes it out again.
     pub(in crate::engine) fn relate(&mut self, setup: &Setup) {
-        for (child, parents) in UNDER {
-            let all = AlarmKey::plant(*child)..=AlarmKey { alarm: *child, of: Some(u16::MAX) };
-            let keys: Vec<AlarmKey> = self.alarms.range(all).map(|(key, _)| *key).collect();
-            for key in keys {
-                let under = parents.iter().copied().find(|parent| {
-                    self.stands(AlarmKey::plant(*parent)) && concerns(setup, key, *parent)
-                });
-                if let Some(alarm) = self.alarms.get_mut(&key) {
-                    alarm.under = under.filter(|_| alarm.class < Class::Now);
-                }
-            }
+        let mut standing = [false; ALARMS.len()];
+        for alarm in self.all_standing() {
+            standing[alarm as usize] = true;
+        }
+        for (key, alarm) in &mut self.alarms {
+            let Some((_, parents)) = UNDER.iter().find(|(child, _)| *child == key.alarm) else {
+                continue;
+            };
+            let under = parents
+                .iter()
+                .copied()
+                .find(|parent| standing[*parent as usize] && concerns(setup, *key, *parent));
+            alarm.under = under.filter(|_| alarm.class < Class::Now);
         }
     }
 }

@@ -45,7 +45,7 @@ impl Guard {
         on: Span,
         off: Span,
     ) -> bool {
-        let watched = self.conditions.entry(watch).or_insert_with(|| Watched {
+        let watched = self.conditions.entry(watch).get_or_insert_with(|| Watched {
             condition: Delayed::new(),
             on,
             off,
@@ -164,8 +164,7 @@ impl Guard {
         let level = self.level(setup, now);
         let by_level = match level {
             Some(level) if volume > 0.0 => {
-                let was = self.conditions.get(&Watch::LevelFull);
-                let was = was.is_some_and(|watched| watched.condition.is_active());
+                let was = self.conditions.is_active(Watch::LevelFull);
                 let clears = volume - limits.band_litres.min(volume * 0.25);
                 Some(if was { level > clears } else { level >= volume })
             }
@@ -447,7 +446,7 @@ impl Guard {
 
     /// A limit with a deadband on the way back.
     fn beyond(&self, watch: Watch, value: f64, limit: f64, deadband: f64, high: bool) -> bool {
-        let was = self.conditions.get(&watch).is_some_and(|watched| watched.condition.is_active());
+        let was = self.conditions.is_active(watch);
         let limit =
             if was { if high { limit - deadband } else { limit + deadband } } else { limit };
         if high { value > limit } else { value < limit }

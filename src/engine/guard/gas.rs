@@ -23,6 +23,7 @@ use crate::engine::output::AlarmKey;
 use crate::engine::setup::Setup;
 use crate::engine::time::{Mono, Span};
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// The person names the level that was shown; so much above the highest reading is the same number,
 /// ppm (half a step of a whole-ppm display).
@@ -153,11 +154,10 @@ impl Guard {
     }
 
     /// For the tree of values.
-    pub fn gas_word(&self, now: Mono) -> String {
-        self.accepted_gas().map_or_else(
-            || "none".to_owned(),
-            |(ppm, until)| format!("{ppm} ppm for {:.0} days", days_left(until, now)),
-        )
+    pub fn gas_word(&self, now: Mono) -> Cow<'static, str> {
+        self.accepted_gas().map_or(Cow::Borrowed("none"), |(ppm, until)| {
+            Cow::Owned(format!("{ppm} ppm for {:.0} days", days_left(until, now)))
+        })
     }
 }
 

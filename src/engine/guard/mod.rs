@@ -92,7 +92,7 @@ pub struct Guard {
     valves: Vec<Valve>,
     flow: Flow,
     run: Option<Run>,
-    conditions: BTreeMap<Watch, Watched>,
+    conditions: Conditions,
     holds: BTreeMap<AlarmId, VecDeque<Mono>>,
     /// When the floor was last seen wet, by sensor.
     wet: BTreeMap<SensorIx, Mono>,
@@ -210,6 +210,78 @@ enum Watch {
     Unheard,
 }
 
+impl Watch {
+    /// All of them, in the order of the enum.
+    const ALL: [Self; Self::Unheard as usize + 1] = [
+        Self::ProbeSilent,
+        Self::Unproven,
+        Self::BrokerLost,
+        Self::ClockBad,
+        Self::HistoryBad,
+        Self::DatabaseBad,
+        Self::PressureHighHold,
+        Self::PressureHigh,
+        Self::PressureLow,
+        Self::SuctionLow,
+        Self::Warm,
+        Self::Hot,
+        Self::Cold,
+        Self::Full,
+        Self::LevelFull,
+        Self::Overfull,
+        Self::FlowUnexpected,
+        Self::FlowMissing,
+        Self::Unconfirmed,
+        Self::Unheard,
+    ];
+}
+
+/// The conditions that were ever looked at, by their names: a map, in a snapshot too, whose places are
+/// known beforehand.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(from = "BTreeMap<Watch, Watched>", into = "BTreeMap<Watch, Watched>")]
+struct Conditions([Option<Watched>; Watch::Unheard as usize + 1]);
+
+impl Conditions {
+    fn entry(&mut self, watch: Watch) -> &mut Option<Watched> {
+        &mut self.0[watch as usize]
+    }
+
+    const fn get(&self, watch: Watch) -> Option<&Watched> {
+        self.0[watch as usize].as_ref()
+    }
+
+    fn is_active(&self, watch: Watch) -> bool {
+        self.get(watch).is_some_and(|watched| watched.condition.is_active())
+    }
+
+    fn remove(&mut self, watch: Watch) {
+        self.0[watch as usize] = None;
+    }
+
+    /// All of them in the order of their names.
+    fn values(&self) -> impl Iterator<Item = &Watched> {
+        self.0.iter().flatten()
+    }
+}
+
+impl From<BTreeMap<Watch, Watched>> for Conditions {
+    fn from(map: BTreeMap<Watch, Watched>) -> Self {
+        let mut conditions = Self::default();
+        for (watch, watched) in map {
+            *conditions.entry(watch) = Some(watched);
+        }
+        conditions
+    }
+}
+
+impl From<Conditions> for BTreeMap<Watch, Watched> {
+    fn from(conditions: Conditions) -> Self {
+        let all = Watch::ALL.into_iter().zip(conditions.0);
+        all.filter_map(|(watch, watched)| Some((watch, watched?))).collect()
+    }
+}
+
 /// The flush valve by its own word.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 struct Flush {
@@ -277,7 +349,7 @@ impl Guard {
             valves: setup.actuators.iter().map(|_| Valve::new()).collect(),
             flow: Flow::new(),
             run: None,
-            conditions: BTreeMap::new(),
+            conditions: Conditions::default(),
             holds: BTreeMap::new(),
             wet: BTreeMap::new(),
             dry: BTreeMap::new(),
@@ -537,7 +609,8 @@ impl Guard {
         }
         self.hear(now);
         let flowing = self.flow.is_flowing();
-        let plausible = self.probes[reading.sensor].reading(now, sensor, reading.value, flowing);
+        let facts = (sensor, &setup.limits.guard);
+        let plausible = self.probes[reading.sensor].reading(now, facts, reading.value, flowing);
         if !plausible {
             return;
         }

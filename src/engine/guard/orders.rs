@@ -293,7 +293,7 @@ impl Guard {
                 self.dry.clear();
             }
             AlarmId::StoreOverfull => {
-                self.conditions.remove(&Watch::Overfull);
+                self.conditions.remove(Watch::Overfull);
             }
             AlarmId::ProductTdsHigh => {
                 self.test_passed = false;
@@ -302,7 +302,7 @@ impl Guard {
                 }
             }
             AlarmId::FeedHot => {
-                self.conditions.remove(&Watch::Hot);
+                self.conditions.remove(Watch::Hot);
             }
             AlarmId::ValveLeaksBy => self.leak_by = super::LeakBy::default(),
             _ => {

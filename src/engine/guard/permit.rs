@@ -257,11 +257,7 @@ impl Guard {
     }
 
     fn is_hot_now(&self) -> bool {
-        self.flow.is_flowing()
-            && self
-                .conditions
-                .get(&super::Watch::Hot)
-                .is_some_and(|watched| watched.condition.is_active())
+        self.flow.is_flowing() && self.conditions.is_active(super::Watch::Hot)
     }
 
     fn is_bypassed(&self, alarm: AlarmId) -> bool {

@@ -6,7 +6,7 @@
 //! limits for silence are bounded whatever was learned.
 
 use crate::engine::setup::SensorSetup;
-use crate::engine::signal::interval::IntervalLearner;
+use crate::engine::signal::interval::{IntervalLearner, Pace};
 use crate::engine::signal::median::{MedianWindow, guard_readings};
 use crate::engine::time::{Mono, Span};
 use crate::engine::value::NoReading;
@@ -17,11 +17,14 @@ use serde::{Deserialize, Serialize};
 /// delivery repeated by broker or radio). A probe that truly reads so often is taken at this pace.
 const COPY_WITHIN: f64 = 0.4;
 
+/// How long a sensor may be silent: while water flows, while a hold waits for it, on standby.
+type Silences = [Span; 3];
+
 /// One sensor of the guard path.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub(super) struct Probe {
     window: MedianWindow,
-    interval: IntervalLearner,
+    interval: Pace<Silences>,
     /// Last live, plausible reading.
     last: Option<(Mono, f64)>,
     /// When the window took its newest reading.
@@ -42,7 +45,7 @@ impl Probe {
     pub(super) fn new(sensor: &SensorSetup, limits: &GuardLimits) -> Self {
         Self {
             window: MedianWindow::new(guard_readings(limits.median_readings, sensor.interval)),
-            interval: IntervalLearner::new(sensor.interval),
+            interval: Pace::new(sensor.interval),
             last: None,
             taken: None,
             copied: false,
@@ -56,7 +59,7 @@ impl Probe {
     pub(super) fn reading(
         &mut self,
         now: Mono,
-        sensor: &SensorSetup,
+        (sensor, limits): (&SensorSetup, &GuardLimits),
         value: f64,
         flowing: bool,
     ) -> bool {
@@ -64,7 +67,7 @@ impl Probe {
             self.fault = Some(NoReading::OutOfRange);
             return false;
         }
-        self.interval.observe(now, flowing);
+        self.interval.observe(now, flowing, |pace| work_out(pace, sensor, limits));
         self.copied = self.is_copy(now, sensor, value, flowing);
         if !self.copied {
             self.window.push(value);
@@ -78,7 +81,8 @@ impl Probe {
     }
 
     fn is_copy(&self, now: Mono, sensor: &SensorSetup, value: f64, flowing: bool) -> bool {
-        let within = Span::from_secs_f64(COPY_WITHIN * self.interval.expected(flowing).secs());
+        let within =
+            Span::from_secs_f64(COPY_WITHIN * self.interval.learner().expected(flowing).secs());
         let same = self.last.is_some_and(|(_, last)| last == value);
         !sensor.quantity.is_state() && same && self.taken.is_some_and(|at| now.since(at) < within)
     }
@@ -141,17 +145,17 @@ impl Probe {
 
     /// How often it speaks while no water flows.
     pub(super) fn expected_standby(&self) -> Span {
-        self.interval.expected(false)
+        self.interval.learner().expected(false)
     }
 
     /// How long it may be silent while water flows.
     pub(super) fn silence_flowing(&self, sensor: &SensorSetup, limits: &GuardLimits) -> Span {
-        self.interval.silence(sensor, limits, true)
+        self.silences(sensor, limits)[0]
     }
 
     /// How long it may be silent on standby.
     pub(super) fn silence_standby(&self, sensor: &SensorSetup, limits: &GuardLimits) -> Span {
-        self.interval.silence(sensor, limits, false)
+        self.silences(sensor, limits)[2]
     }
 
     /// How long it may be silent while a hold waits for it to be good again: as strict as while
@@ -161,11 +165,14 @@ impl Probe {
     }
 
     /// All three: while water flows, while a hold waits, on standby.
-    pub(super) fn silences(&self, sensor: &SensorSetup, limits: &GuardLimits) -> [Span; 3] {
-        let own_pace =
-            Span::from_secs_f64(limits.stale_factor * self.interval.expected(false).secs());
-        let flowing = self.silence_flowing(sensor, limits);
-        let standby = self.silence_standby(sensor, limits);
-        [flowing, flowing.max(own_pace).min(standby), standby]
+    pub(super) fn silences(&self, sensor: &SensorSetup, limits: &GuardLimits) -> Silences {
+        self.interval.follows(|pace| work_out(pace, sensor, limits))
     }
+}
+
+fn work_out(pace: &IntervalLearner, sensor: &SensorSetup, limits: &GuardLimits) -> Silences {
+    let own_pace = Span::from_secs_f64(limits.stale_factor * pace.expected(false).secs());
+    let flowing = pace.silence(sensor, limits, true);
+    let standby = pace.silence(sensor, limits, false);
+    [flowing, flowing.max(own_pace).min(standby), standby]
 }

@@ -31,6 +31,7 @@ use crate::engine::time::{Mono, Span};
 use crate::settings::schema::{Point, Role};
 use crate::units::Quantity;
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// The broker's will is to be seen within this time after the drop.
 const WILL_WITHIN: Span = Span::from_secs(20);
@@ -111,11 +112,26 @@ pub(super) struct Proofs {
     running: Option<Running>,
     stop: Option<Stop>,
     not_before: Option<Mono>,
+    /// When each proof becomes overdue, while `since` and `proven` stand: whoever changes one of the
+    /// two forgets it.
+    #[serde(skip)]
+    dues: Dues,
+}
+
+/// Made from what was proven and the setup alone, so it is no state: it is equal to any other.
+#[derive(Clone, Debug, Default)]
+struct Dues(Option<Vec<(Subject, Mono)>>);
+
+impl PartialEq for Dues {
+    fn eq(&self, _: &Self) -> bool {
+        true
+    }
 }
 
 impl Proofs {
     /// The daemon has started after being away for so long: intervals go on meanwhile.
     pub(super) fn started(&mut self, now: Mono, away: Option<Span>) {
+        self.dues = Dues::default();
         let away = away.unwrap_or(Span::ZERO).max(Span::ZERO);
         self.since = Some(self.since.map_or(now, |since| since - away));
         for proven in &mut self.proven {
@@ -184,10 +200,23 @@ impl Guard {
         Some(self.proofs.last(subject)? + Self::good_for(setup, subject)?)
     }
 
+    /// When each proof becomes overdue, in the order of [`Self::subjects`].
+    fn proof_dues(&self, setup: &Setup) -> Cow<'_, [(Subject, Mono)]> {
+        match &self.proofs.dues.0 {
+            Some(dues) => Cow::Borrowed(dues),
+            None => Cow::Owned(self.work_out_dues(setup)),
+        }
+    }
+
+    fn work_out_dues(&self, setup: &Setup) -> Vec<(Subject, Mono)> {
+        let due = |subject| Some((subject, self.proof_due(setup, subject)?));
+        self.subjects(setup).filter_map(due).collect()
+    }
+
     /// Time until the first proof becomes overdue; negative when one is.
     pub(in crate::engine) fn proof_overdue_in(&self, setup: &Setup, now: Mono) -> Option<Span> {
-        let dues = self.subjects(setup).filter_map(|subject| self.proof_due(setup, subject));
-        dues.min().map(|at| at.since(now))
+        let first = self.proof_dues(setup).iter().map(|(_, due)| *due).min();
+        first.map(|at| at.since(now))
     }
 
     /// Begins a proof that a person asked for.
@@ -405,6 +434,7 @@ impl Guard {
         let now = cx.now.mono;
         let asked = self.proofs.running.as_ref().is_some_and(|run| run.subject == subject);
         self.proofs.failed.retain(|failed| *failed != subject);
+        self.proofs.dues = Dues::default();
         let known = self.proofs.proven.iter().position(|proven| proven.subject == subject);
         let before = known.map(|index| self.proofs.proven[index].at);
         match known {
@@ -431,6 +461,9 @@ impl Guard {
 
     /// Looks at what is under way, and begins what is due.
     pub(super) fn prove(&mut self, cx: &mut Context<'_>) {
+        if self.proofs.dues.0.is_none() {
+            self.proofs.dues = Dues(Some(self.work_out_dues(cx.setup)));
+        }
         self.watch_stop(cx);
         self.end_proof(cx);
         self.begin_due(cx);
@@ -523,17 +556,15 @@ impl Guard {
             return;
         }
         let settled = self.run.as_ref().is_some_and(|run| now.since(run.since) >= RUN_FIRST);
-        let due = self.subjects(setup).find(|subject| {
+        let due = self.proof_dues(setup).iter().copied().find(|(subject, due)| {
             let wanted = match subject {
                 Subject::Valve(_) => opens_itself(setup.demand) && settled,
                 Subject::Will(_) => self.stopping.is_none(),
                 _ => false,
             };
-            wanted
-                && self.proof_due(setup, *subject).is_some_and(|at| now >= at)
-                && self.proof_refusal(cx, *subject).is_none()
+            wanted && now >= *due && self.proof_refusal(cx, *subject).is_none()
         });
-        if let Some(subject) = due {
+        if let Some((subject, _)) = due {
             self.proofs.not_before = Some(now + AGAIN);
             self.begin_proof(cx, subject, "");
         }
@@ -542,11 +573,8 @@ impl Guard {
     fn tell_proofs(&mut self, cx: &mut Context<'_>) {
         let setup = cx.setup;
         let now = cx.now.mono;
-        let overdue: Vec<(Subject, Mono)> = self
-            .subjects(setup)
-            .filter_map(|subject| Some((subject, self.proof_due(setup, subject)?)))
-            .filter(|(_, due)| now >= *due)
-            .collect();
+        let overdue: Vec<(Subject, Mono)> =
+            self.proof_dues(setup).iter().copied().filter(|(_, due)| now >= *due).collect();
         self.tell(cx, AlarmId::ProofOverdue, !overdue.is_empty(), || {
             let names: Vec<String> =
                 overdue.iter().map(|(subject, _)| words(setup, *subject)).collect();
@@ -585,8 +613,8 @@ impl Guard {
         if let Some(run) = &self.run {
             add(Some(run.since + RUN_FIRST), "a settled run");
         }
-        for subject in self.subjects(setup) {
-            add(self.proof_due(setup, subject), "an overdue proof");
+        for (_, due) in self.proof_dues(setup).iter() {
+            add(Some(*due), "an overdue proof");
         }
     }
 }

@@ -17,6 +17,7 @@
 use crate::engine::fit::special::{normal_below, normal_density, normal_quantile};
 use crate::units::Equivalents;
 use serde::{Deserialize, Serialize};
+use std::sync::LazyLock;
 
 /// Spread from one charge of a vessel to the next: packing, resin lot, where the change was made.
 /// Common practice gives 10 %, no source.
@@ -163,22 +164,32 @@ impl Charge {
 
     /// Capacity below which the share `p` of all charges lies that have held until now.
     pub fn quantile(&self, p: f64) -> f64 {
+        self.quantiles([p])[0]
+    }
+
+    fn quantiles<const N: usize>(&self, shares: [f64; N]) -> [f64; N] {
         let from = (self.ln_used - self.ln_mean) / self.ln_spread;
         let still = normal_below(-from);
-        let z = -normal_quantile((1.0 - p) * still);
-        (self.ln_mean + self.ln_spread * z.max(from)).exp()
+        shares.map(|p| {
+            let z = -normal_quantile((1.0 - p) * still);
+            (self.ln_mean + self.ln_spread * z.max(from)).exp()
+        })
     }
 
     /// Capacity with its 90 % interval.
     pub fn capacity(&self) -> Interval {
-        Interval { low: self.quantile(0.05), middle: self.quantile(0.5), high: self.quantile(0.95) }
+        let [low, middle, high] = self.quantiles([0.05, 0.5, 0.95]);
+        Interval { low, middle, high }
     }
 
     /// Equivalents that it can still take up.
     pub fn remaining(&self) -> Interval {
-        let used = self.ln_used.exp();
-        let left = |p: f64| (self.quantile(p) - used).max(0.0);
-        Interval { low: left(0.05), middle: left(0.5), high: left(0.95) }
+        self.left_of(self.capacity())
+    }
+
+    /// The same for whom its capacity is at hand.
+    pub fn left_of(&self, capacity: Interval) -> Interval {
+        capacity.less(self.ln_used.exp())
     }
 
     /// Probability that a charge of this kind would have been exhausted by now.
@@ -187,14 +198,23 @@ impl Charge {
     }
 }
 
+/// Standard deviations within which the upper end of a 90 % interval lies.
+static WIDE: LazyLock<f64> = LazyLock::new(|| normal_quantile(0.95));
+
 impl Interval {
+    /// What is left of it after so much was taken.
+    pub fn less(&self, taken: f64) -> Self {
+        let left = |whole: f64| (whole - taken).max(0.0);
+        Self { low: left(self.low), middle: left(self.middle), high: left(self.high) }
+    }
+
     /// Divides by a figure that is itself uncertain by a relative `u`: the two spreads add in
     /// quadrature on the logarithmic scale.
     pub fn divided(&self, by: f64, u: f64) -> Option<Self> {
         if by <= 0.0 || self.middle <= 0.0 {
             return None;
         }
-        let extra = normal_quantile(0.95) * u.max(0.0);
+        let extra = *WIDE * u.max(0.0);
         let down = (self.middle / self.low.max(1e-12)).ln().hypot(extra);
         let up = (self.high / self.middle).ln().hypot(extra);
         let middle = self.middle / by;

@@ -202,7 +202,11 @@ pub struct Use {
 impl Remaining {
     /// Forecast for a charge. `None` without load.
     pub fn of(charge: &Charge, present: Use) -> Option<Self> {
-        let left = charge.remaining();
+        Self::of_left(charge.remaining(), present)
+    }
+
+    /// The same from the equivalents that a charge can still take up.
+    pub fn of_left(left: Interval, present: Use) -> Option<Self> {
         let litres = left.divided(present.load.total() / 1000.0, present.load_u)?;
         let days = litres.divided(present.litres_per_day.get(), present.litres_u);
         Some(Self { litres, days })

@@ -230,6 +230,64 @@ impl IntervalLearner {
     }
 }
 
+/// A learner with what somebody works out of it: asked for at every event, and worked out when a
+/// message was heard, since nothing else changes what it rests on.
+///
+/// Invariant: the learner is changed through this alone. What follows is no state: a snapshot holds
+/// the learner, and until something is heard after it was loaded the rest is worked out when asked for.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Pace<T> {
+    learner: IntervalLearner,
+    #[serde(skip)]
+    follows: Option<T>,
+}
+
+impl<T: Copy> Pace<T> {
+    /// Starts from the declared interval.
+    pub fn new(declared: Span) -> Self {
+        Self { learner: IntervalLearner::new(declared), follows: None }
+    }
+
+    /// A live message arrived; `work_out` says what follows from now on.
+    pub fn observe(
+        &mut self,
+        now: Mono,
+        flowing: bool,
+        work_out: impl FnOnce(&IntervalLearner) -> T,
+    ) {
+        self.learner.observe(now, flowing);
+        self.follows = Some(work_out(&self.learner));
+    }
+
+    /// As [`IntervalLearner::interrupted`], which changes no interval.
+    pub fn interrupted(&mut self) {
+        self.learner.interrupted();
+    }
+
+    /// The settings changed: what followed under the old ones is forgotten.
+    pub fn refitted(mut self) -> Self {
+        self.follows = None;
+        self
+    }
+
+    /// What follows; `work_out` must be that of [`Self::observe`].
+    pub fn follows(&self, work_out: impl FnOnce(&IntervalLearner) -> T) -> T {
+        self.follows.unwrap_or_else(|| work_out(&self.learner))
+    }
+
+    /// The learner, to look at.
+    pub fn learner(&self) -> &IntervalLearner {
+        &self.learner
+    }
+}
+
+impl<T> PartialEq for Pace<T> {
+    fn eq(&self, other: &Self) -> bool {
+        self.learner == other.learner
+    }
+}
+
 /// Middle of enough gaps.
 fn middle(gaps: &VecDeque<Span>) -> Option<Span> {
     if gaps.len() < GAPS_MIN {

@@ -8,7 +8,7 @@ use super::solids::{self, Solids};
 use crate::engine::fit::display::Display;
 use crate::engine::setup::{SensorSetup, Setup};
 use crate::engine::signal::hampel::{Hampel, Kind, Rules, scale_floor};
-use crate::engine::signal::interval::{IntervalLearner, StaleRule};
+use crate::engine::signal::interval::{IntervalLearner, Pace, StaleRule};
 use crate::engine::signal::order::{Order, Placement};
 use crate::engine::signal::plausible::Plausible;
 use crate::engine::signal::quantise;
@@ -39,7 +39,7 @@ pub(super) struct Channel {
     /// Id of the sensor, to find it again after the settings changed.
     pub(super) id: String,
     order: Order,
-    interval: IntervalLearner,
+    interval: Pace<[Span; 2]>,
     hampel: Hampel,
     smooth: Ewma,
     /// Cleaned readings of settled flowing water, as displayed on the plant's scale.
@@ -87,7 +87,7 @@ impl Channel {
         Self {
             id: sensor.id.clone(),
             order: Order::new(),
-            interval: IntervalLearner::new(sensor.interval),
+            interval: Pace::new(sensor.interval),
             hampel: Hampel::new(hampel_rules(setup, sensor)),
             smooth: Ewma::new(time_constant(sensor.quantity)),
             level: VecDeque::new(),
@@ -119,7 +119,7 @@ impl Channel {
         if placed.placement == Placement::Duplicate || !placed.placement.is_live() {
             return None;
         }
-        self.interval.observe(now.mono, making);
+        self.interval.observe(now.mono, making, |pace| patience(pace, setup, sensor));
         self.silent = false;
         if let Err(why) = Plausible::of(sensor).check(value) {
             self.bad(why, now.mono);
@@ -223,7 +223,8 @@ impl Channel {
     /// The same sensor under changed settings: what is measured against them starts anew.
     pub(super) fn refitted(self, setup: &Setup, sensor: &SensorSetup) -> Self {
         let fresh = Self::new(setup, sensor);
-        Self { hampel: fresh.hampel, smooth: fresh.smooth, step: fresh.step, ..self }
+        let interval = self.interval.refitted();
+        Self { hampel: fresh.hampel, smooth: fresh.smooth, step: fresh.step, interval, ..self }
     }
 
     fn bad(&mut self, why: NoReading, now: Mono) {
@@ -367,7 +368,7 @@ impl Channel {
         flowing: bool,
     ) -> value::Result<f64> {
         if !self.fresh {
-            return Err(if self.interval.last().is_some() || self.last.is_some() {
+            return Err(if self.interval.learner().last().is_some() || self.last.is_some() {
                 NoReading::NotSinceStart
             } else {
                 NoReading::NeverSeen
@@ -414,13 +415,8 @@ impl Channel {
         if (on_change || sensor.is_solids()) && !flowing && !sensor.battery {
             return None;
         }
-        if sensor.battery {
-            let most = self.interval.silence(sensor, &setup.limits.guard, flowing);
-            return self.interval.last().map(|last| last + most);
-        }
-        let rule =
-            StaleRule::of(sensor, &setup.limits.guard, flowing && !sensor.quantity.is_state());
-        self.interval.last().map(|last| self.interval.stale_at(flowing, &rule, last))
+        let [standing, running] = self.interval.follows(|pace| patience(pace, setup, sensor));
+        self.interval.learner().last().map(|last| last + if flowing { running } else { standing })
     }
 
     /// Water begins or ends to flow: windows of one never hold readings of the other.
@@ -462,6 +458,18 @@ impl Channel {
             self.trouble = None;
         }
     }
+}
+
+/// After how long a silence a reading is stale: while no water flows, and while it does.
+fn patience(pace: &IntervalLearner, setup: &Setup, sensor: &SensorSetup) -> [Span; 2] {
+    let limits = &setup.limits.guard;
+    [false, true].map(|flowing| {
+        if sensor.battery {
+            return pace.silence(sensor, limits, flowing);
+        }
+        let rule = StaleRule::of(sensor, limits, flowing && !sensor.quantity.is_state());
+        pace.stale_after(flowing, &rule)
+    })
 }
 
 /// No correction.

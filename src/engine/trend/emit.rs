@@ -34,10 +34,52 @@ struct Sent {
     beats: bool,
 }
 
+impl Sent {
+    /// When it is to be told again if nothing changes.
+    fn beat(&self) -> Option<Mono> {
+        let every = heartbeat(self.latest.key);
+        (every > Span::ZERO && self.beats && self.latest.datum.is_ok()).then(|| self.at + every)
+    }
+}
+
 /// The gate.
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub(in crate::engine) struct Emitter {
     sent: Vec<Sent>,
+    /// When each of `sent` is to be told again: asked for at every event. Made from `sent` alone, so
+    /// it is no state.
+    #[serde(skip)]
+    beats: Beats,
+    /// Where a key was found last; looked at before it is believed, so it is no state either.
+    #[serde(skip)]
+    places: Places,
+}
+
+/// Times of the next heartbeats, one for each entry; of another length than the entries: not known.
+#[derive(Clone, Debug, Default)]
+struct Beats(Vec<Option<Mono>>);
+
+/// Places of keys among the entries, by [`Places::slot`].
+#[derive(Clone, Debug, Default)]
+struct Places(Vec<u16>);
+
+impl Places {
+    const SLOTS: usize = 512;
+
+    /// Keys that share a slot are looked for each time.
+    fn slot(key: ValueKey) -> usize {
+        let of = key.of.map_or(0, |of| usize::from(of) + 1);
+        (key.signal as usize * 7 + of) % Self::SLOTS
+    }
+
+    fn get(&self, key: ValueKey) -> Option<usize> {
+        self.0.get(Self::slot(key)).map(|at| usize::from(*at))
+    }
+
+    fn set(&mut self, key: ValueKey, at: usize) {
+        self.0.resize(Self::SLOTS, 0);
+        self.0[Self::slot(key)] = u16::try_from(at).unwrap_or(0);
+    }
 }
 
 /// How fine a value is told and stored.
@@ -45,20 +87,18 @@ pub(in crate::engine) struct Emitter {
 struct Grid {
     step: f64,
     deadband: f64,
-    heartbeat: Span,
 }
 
 impl Grid {
     fn of(setup: &Setup, key: ValueKey) -> Self {
         let row = key.signal.row();
-        let heartbeat = heartbeat(key);
         let sensor = key.of.and_then(|of| setup.sensors.get(usize::from(of)));
         match (key.signal, sensor) {
             (SignalId::Reading, Some(sensor)) => {
                 let (step, deadband) = reading_grid(sensor, setup.ppm_factor);
-                Self { step, deadband, heartbeat }
+                Self { step, deadband }
             }
-            _ => Self { step: row.step, deadband: row.deadband, heartbeat },
+            _ => Self { step: row.step, deadband: row.deadband },
         }
     }
 }
@@ -138,8 +178,26 @@ fn two_digits(u: f64) -> Option<f64> {
 }
 
 impl Emitter {
-    fn find(&self, key: ValueKey) -> Result<usize, usize> {
-        self.sent.binary_search_by(|sent| sent.latest.key.cmp(&key))
+    fn find(&mut self, key: ValueKey) -> Result<usize, usize> {
+        let place = self.places.get(key);
+        if let Some(at) = place.filter(|at| self.sent.get(*at).is_some_and(|s| s.latest.key == key))
+        {
+            return Ok(at);
+        }
+        let found = self.sent.binary_search_by(|sent| sent.latest.key.cmp(&key));
+        if let Ok(at) = found {
+            self.places.set(key, at);
+        }
+        found
+    }
+
+    /// An entry was changed: its heartbeat may be at another time.
+    fn keep_beat(&mut self, at: usize) {
+        if self.beats.0.len() == self.sent.len() {
+            self.beats.0[at] = self.sent[at].beat();
+        } else {
+            self.beats.0 = self.sent.iter().map(Sent::beat).collect();
+        }
     }
 
     /// Offers a number; it leaves if it changed.
@@ -178,7 +236,44 @@ impl Emitter {
         datum: Datum,
         out: &mut Vec<ValueUpdate>,
     ) {
-        self.offer(setup, now, key, Ok(Valued::measured(datum, 0.0, now.mono)), false, out);
+        if !self.again(now, key, |last| *last == datum) {
+            self.offer(setup, now, key, Ok(Valued::measured(datum, 0.0, now.mono)), false, out);
+        }
+    }
+
+    /// Offers a text that was found now; one that is what it was costs no copy.
+    pub(in crate::engine) fn text(
+        &mut self,
+        setup: &Setup,
+        now: Now,
+        key: ValueKey,
+        text: &str,
+        out: &mut Vec<ValueUpdate>,
+    ) {
+        if !self.again(now, key, |last| matches!(last, Datum::Text(last) if last == text)) {
+            self.word(setup, now, key, Datum::Text(text.to_owned()), out);
+        }
+    }
+
+    /// Takes an offer, measured now and certain, of what `is` the latest and has left: only its time
+    /// is new, and it leaves no more than the latest would. False, and nothing taken, if it is not.
+    fn again(&mut self, now: Now, key: ValueKey, is: impl Fn(&Datum) -> bool) -> bool {
+        let Ok(at) = self.find(key) else { return false };
+        let sent = &mut self.sent[at];
+        let latest = &mut sent.latest;
+        let same = latest.datum.as_ref().is_ok_and(is)
+            && latest.datum == sent.datum
+            && (latest.flag, latest.basis) == (Flag::Good, Basis::Measured)
+            && (sent.flag, sent.basis) == (Flag::Good, Basis::Measured)
+            && latest.u.is_none()
+            && latest.reasons.is_empty()
+            && sent.beats;
+        if !same || sent.beat().is_some_and(|beat| now.mono >= beat) {
+            return false;
+        }
+        sent.latest.stamp = now.wall;
+        sent.as_of = now.mono;
+        true
     }
 
     /// Offers a yes or no.
@@ -211,6 +306,7 @@ impl Emitter {
                 sent.latest = update;
                 sent.as_of = as_of;
                 sent.beats = true;
+                self.keep_beat(at);
                 at
             }
             Err(at) => {
@@ -226,6 +322,7 @@ impl Emitter {
                     beats: true,
                 };
                 self.sent.insert(at, sent);
+                self.beats = Beats::default();
                 self.leave(at, now, true, out);
                 return;
             }
@@ -233,7 +330,7 @@ impl Emitter {
         let sent = &self.sent[at];
         let quality = (sent.latest.flag, sent.latest.basis) != (sent.flag, sent.basis);
         let changed = sent.latest.datum != sent.datum || quality;
-        let due = beat_due(sent, grid.heartbeat, now.mono);
+        let due = sent.beat().is_some_and(|beat| now.mono >= beat);
         if !(changed || due || always) {
             return;
         }
@@ -266,6 +363,7 @@ impl Emitter {
                 _ => None,
             };
         }
+        self.keep_beat(at);
         out.push(update);
     }
 
@@ -274,14 +372,17 @@ impl Emitter {
     pub(in crate::engine) fn rest(&mut self, key: ValueKey) {
         if let Ok(at) = self.find(key) {
             self.sent[at].beats = false;
+            self.keep_beat(at);
         }
     }
 
     /// Sends what is due for its heartbeat.
     pub(in crate::engine) fn beat(&mut self, now: Now, out: &mut Vec<ValueUpdate>) {
+        if self.next_beat().is_none_or(|next| now.mono < next) {
+            return;
+        }
         for at in 0..self.sent.len() {
-            let sent = &self.sent[at];
-            if beat_due(sent, heartbeat(sent.latest.key), now.mono) {
+            if self.sent[at].beat().is_some_and(|beat| now.mono >= beat) {
                 self.leave(at, now, true, out);
             }
         }
@@ -289,14 +390,11 @@ impl Emitter {
 
     /// When the next heartbeat is due.
     pub(in crate::engine) fn next_beat(&self) -> Option<Mono> {
-        self.sent
-            .iter()
-            .filter(|sent| sent.beats && sent.latest.datum.is_ok())
-            .filter_map(|sent| {
-                let every = heartbeat(sent.latest.key);
-                (every > Span::ZERO).then(|| sent.at + every)
-            })
-            .min()
+        if self.beats.0.len() == self.sent.len() {
+            self.beats.0.iter().copied().flatten().min()
+        } else {
+            self.sent.iter().filter_map(Sent::beat).min()
+        }
     }
 
     /// Forgets what the broker and the pages may have lost over a restart: everything leaves again
@@ -311,6 +409,7 @@ impl Emitter {
     /// Gives entries of sensors and parts their new numbers after the settings changed; entries
     /// whose owner is gone are dropped. `renumber` gives the new number of an old one.
     pub(in crate::engine) fn renumber(&mut self, renumber: impl Fn(SignalId, u16) -> Option<u16>) {
+        self.beats = Beats::default();
         self.sent.retain_mut(|sent| match sent.latest.key.of {
             None => true,
             Some(of) => match renumber(sent.latest.key.signal, of) {
@@ -323,10 +422,6 @@ impl Emitter {
         });
         self.sent.sort_by_key(|sent| sent.latest.key);
     }
-}
-
-fn beat_due(sent: &Sent, heartbeat: Span, now: Mono) -> bool {
-    heartbeat > Span::ZERO && sent.beats && sent.latest.datum.is_ok() && now >= sent.at + heartbeat
 }
 
 /// The form in which a value leaves, before its stamp is made to rise.

@@ -512,13 +512,15 @@ impl Resin {
             };
             let belief = self.known_belief(setup, part)?;
             let charge = belief.charge(account.used());
+            let capacity = charge.capacity();
             let interval = |interval: Interval, basis: Basis| Valued {
                 basis,
                 ..Valued::measured(interval.middle, (interval.high - interval.low) / NINETY, now)
             };
             let basis = if belief.exhaustions() > 0 { Basis::Measured } else { Basis::Assumed };
-            let remaining = present
-                .and_then(|(present, known)| Some((Remaining::of(&charge, present)?, known)));
+            let remaining = present.and_then(|(present, known)| {
+                Some((Remaining::of_left(charge.left_of(capacity), present)?, known))
+            });
             let spent = |zero: Valued<f64>| if vessel.exhausted { Ok(zero) } else { Err(absent) };
             let mg = account.visible_salt().get();
             let litres = account.litres().get();
@@ -526,7 +528,7 @@ impl Resin {
                 part,
                 used: known(Valued::assumed(used, used * relative.hypot(guess), now)),
                 capacity: if setup.parts[part].declared.bed_litres > 0.0 {
-                    Ok(interval(charge.capacity(), basis))
+                    Ok(interval(capacity, basis))
                 } else {
                     Err(NoReading::NotConfigured)
                 },
