@@ -11,11 +11,13 @@
 
 pub mod family;
 pub mod household;
+mod known;
 pub mod table;
 
 use super::catalogue::{AlarmId, Class, Consequence};
 use super::output::{AlarmKey, AlarmState, AlarmUpdate};
 use super::time::{Mono, Now, Span, Wall};
+use known::Known;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, VecDeque};
 
@@ -128,8 +130,7 @@ pub struct Evidence {
 /// All alarms of one plant.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Alarms {
-    #[serde(with = "pairs")]
-    alarms: BTreeMap<AlarmKey, Alarm>,
+    alarms: Known,
     #[serde(default)]
     hours: VecDeque<Hour>,
     /// Sums over the hours, while they stand.
@@ -252,7 +253,7 @@ impl Alarms {
         if self.is_active(key) == active {
             return false;
         }
-        let alarm = self.alarms.entry(key).or_insert_with(|| Alarm::new(row.class));
+        let alarm = self.alarms.or_insert(key, || Alarm::new(row.class));
         alarm.active = active;
         if active {
             let anew = !alarm.latched;
@@ -373,7 +374,7 @@ impl Alarms {
         until_morning: Option<f64>,
     ) -> Vec<(AlarmKey, u32, String)> {
         let mut again = Vec::new();
-        for (key, alarm) in &mut self.alarms {
+        for (key, alarm) in self.alarms.iter_mut() {
             let row = key.alarm.row();
             if !alarm.is_raised() {
                 alarm.class = row.class;
@@ -399,7 +400,7 @@ impl Alarms {
             if now.mono.since(noticed) >= pause && !waits {
                 alarm.noticed = Some(now.mono);
                 alarm.notices = alarm.notices.saturating_add(1);
-                again.push((*key, alarm.notices, alarm.text.clone()));
+                again.push((key, alarm.notices, alarm.text.clone()));
             }
         }
         again
@@ -424,21 +425,21 @@ impl Alarms {
 
     /// Latches an alarm that usually does not (the third hold of one cause in a day).
     pub fn latch(&mut self, key: AlarmKey) {
-        if let Some(alarm) = self.alarms.get_mut(&key) {
+        if let Some(alarm) = self.alarms.get_mut(key) {
             alarm.latched = true;
         }
     }
 
     /// Marks the first of those that closed the plant.
     pub fn mark_first_out(&mut self, key: AlarmKey) {
-        if let Some(alarm) = self.alarms.get_mut(&key) {
+        if let Some(alarm) = self.alarms.get_mut(key) {
             alarm.first_out = true;
         }
     }
 
     /// Means nothing in the present phase, or follows from another alarm; or does again.
     pub fn suppress(&mut self, key: AlarmKey, suppressed: bool) {
-        if let Some(alarm) = self.alarms.get_mut(&key) {
+        if let Some(alarm) = self.alarms.get_mut(key) {
             alarm.suppressed = suppressed;
         }
     }
@@ -447,7 +448,7 @@ impl Alarms {
     /// is still present keeps the alarm.
     pub fn reset(&mut self, now: Now, key: AlarmKey) {
         // A reset takes no note of what does not stand latched.
-        if let Some(alarm) = self.alarms.get_mut(&key).filter(|alarm| alarm.latched) {
+        if let Some(alarm) = self.alarms.get_mut(key).filter(|alarm| alarm.latched) {
             alarm.latched = false;
             alarm.first_out = false;
             alarm.quiet_at = None;
@@ -462,7 +463,7 @@ impl Alarms {
     /// A person has taken note. Returns how many alarms that changed.
     pub fn acknowledge(&mut self, matches: impl Fn(AlarmKey) -> bool) -> usize {
         let mut changed = 0;
-        for (_, alarm) in self.alarms.iter_mut().filter(|(key, _)| matches(**key)) {
+        for (_, alarm) in self.alarms.iter_mut().filter(|(key, _)| matches(*key)) {
             if alarm.pending {
                 alarm.pending = false;
                 alarm.acknowledged = alarm.is_raised();
@@ -490,14 +491,14 @@ impl Alarms {
                 most.millis() / 3_600_000
             ));
         }
-        let alarm = self.alarms.entry(key).or_insert_with(|| Alarm::new(row.class));
+        let alarm = self.alarms.or_insert(key, || Alarm::new(row.class));
         alarm.shelved_until = Some(now.mono + span);
         Ok(())
     }
 
     /// Takes an alarm off the shelf.
     pub fn unshelve(&mut self, key: AlarmKey) {
-        if let Some(alarm) = self.alarms.get_mut(&key) {
+        if let Some(alarm) = self.alarms.get_mut(key) {
             alarm.shelved_until = None;
         }
     }
@@ -511,14 +512,14 @@ impl Alarms {
         if out && row.no_shelve {
             return Err(format!("{} may not be taken out of service: {}", row.name, row.means));
         }
-        let alarm = self.alarms.entry(key).or_insert_with(|| Alarm::new(row.class));
+        let alarm = self.alarms.or_insert(key, || Alarm::new(row.class));
         alarm.out_of_service = out;
         Ok(())
     }
 
     /// Ends shelving that is over.
     pub fn tick(&mut self, now: Mono) {
-        for alarm in self.alarms.values_mut() {
+        for (_, alarm) in self.alarms.iter_mut() {
             if alarm.shelved_until.is_some_and(|until| until <= now) {
                 alarm.shelved_until = None;
             }
@@ -543,12 +544,12 @@ impl Alarms {
 
     /// The cause is present.
     pub fn is_active(&self, key: AlarmKey) -> bool {
-        self.alarms.get(&key).is_some_and(|alarm| alarm.active)
+        self.alarms.get(key).is_some_and(|alarm| alarm.active)
     }
 
     /// Stands: its cause is present or it is latched, whatever a person did about the telling.
     pub fn stands(&self, key: AlarmKey) -> bool {
-        self.alarms.get(&key).is_some_and(|alarm| alarm.active || alarm.latched)
+        self.alarms.get(key).is_some_and(|alarm| alarm.active || alarm.latched)
     }
 
     /// The plant's alarms of a consequence that stand, in the catalogue's order.
@@ -566,23 +567,23 @@ impl Alarms {
 
     /// Latched: stays until it is reset.
     pub fn is_latched(&self, key: AlarmKey) -> bool {
-        self.alarms.get(&key).is_some_and(|alarm| alarm.latched)
+        self.alarms.get(key).is_some_and(|alarm| alarm.latched)
     }
 
     /// The first of those that closed the plant.
     pub fn is_first_out(&self, key: AlarmKey) -> bool {
-        self.alarms.get(&key).is_some_and(|alarm| alarm.first_out)
+        self.alarms.get(key).is_some_and(|alarm| alarm.first_out)
     }
 
     /// Since when it stands, and what raised it.
     pub fn evidence(&self, key: AlarmKey) -> Option<(Option<Wall>, &str)> {
-        self.alarms.get(&key).map(|alarm| (alarm.since, alarm.text.as_str()))
+        self.alarms.get(key).map(|alarm| (alarm.since, alarm.text.as_str()))
     }
 
     /// Alarms whose state has changed since the last call; with `all`, every alarm that is known.
     pub fn changes(&mut self, all: bool) -> Vec<AlarmUpdate> {
         let mut updates = Vec::new();
-        for (key, alarm) in &mut self.alarms {
+        for (key, alarm) in self.alarms.iter_mut() {
             let state = alarm.state();
             let beside = Some((alarm.class, alarm.under, alarm.chattering));
             let is_new =
@@ -595,7 +596,7 @@ impl Alarms {
             }
             if all || is_new {
                 updates.push(AlarmUpdate {
-                    key: *key,
+                    key,
                     state,
                     active: alarm.active,
                     latched: alarm.latched,
@@ -650,7 +651,7 @@ mod tests {
     }
 
     fn state(alarms: &Alarms, key: AlarmKey) -> AlarmState {
-        alarms.alarms.get(&key).map(Alarm::state).unwrap_or_default()
+        alarms.alarms.get(key).map(Alarm::state).unwrap_or_default()
     }
 
     #[test]

@@ -146,6 +146,7 @@ pub struct SensorSetup {
 
 impl SensorSetup {
     /// True for a probe of dissolved solids in any of its guises.
+    #[inline]
     pub fn is_solids(&self) -> bool {
         matches!(self.quantity, Quantity::Tds | Quantity::Conductivity | Quantity::Resistivity)
     }
@@ -264,6 +265,7 @@ impl Setup {
     }
 
     /// Sensors of a quantity at a point.
+    #[inline]
     pub fn sensors_of(
         &self,
         point: Point,
@@ -273,16 +275,19 @@ impl Setup {
     }
 
     /// Probes of dissolved solids at a point.
+    #[inline]
     pub fn solids_at(&self, point: Point) -> impl Iterator<Item = SensorIx> + '_ {
         list(&self.places.solids, point as usize)
     }
 
     /// Flow meters of any kind, at any point.
+    #[inline]
     pub fn meters(&self) -> impl Iterator<Item = SensorIx> + '_ {
         self.places.meters.iter().copied()
     }
 
     /// The actuators of a role.
+    #[inline]
     pub fn actuators_of(&self, role: Role) -> impl Iterator<Item = ActuatorIx> + '_ {
         list(&self.places.actuators, role as usize)
     }

@@ -66,14 +66,14 @@ impl Alarms {
         for alarm in self.all_standing() {
             standing[alarm as usize] = true;
         }
-        for (key, alarm) in &mut self.alarms {
+        for (key, alarm) in self.alarms.iter_mut() {
             let Some((_, parents)) = UNDER.iter().find(|(child, _)| *child == key.alarm) else {
                 continue;
             };
             let under = parents
                 .iter()
                 .copied()
-                .find(|parent| standing[*parent as usize] && concerns(setup, *key, *parent));
+                .find(|parent| standing[*parent as usize] && concerns(setup, key, *parent));
             alarm.under = under.filter(|_| alarm.class < Class::Now);
         }
     }

@@ -133,7 +133,7 @@ mod tests {
         }
 
         fn state(&self) -> AlarmState {
-            self.alarms.alarms.get(&self.key).map(super::super::Alarm::state).unwrap_or_default()
+            self.alarms.alarms.get(self.key).map(super::super::Alarm::state).unwrap_or_default()
         }
 
         fn happens(&mut self, what: Happening) {

@@ -121,16 +121,19 @@ impl Probe {
     }
 
     /// Median of the last few readings, of those there are while the window fills.
+    #[inline]
     pub(super) fn median(&self) -> Option<f64> {
         self.window.partial()
     }
 
     /// Last live reading and its time.
+    #[inline]
     pub(super) fn last(&self) -> Option<(Mono, f64)> {
         self.last
     }
 
     /// Last live reading, if it is not older than it may be.
+    #[inline]
     pub(super) fn fresh(&self, now: Mono, most: Span) -> Option<f64> {
         self.last.filter(|(at, _)| now.since(*at) <= most).map(|(_, value)| value)
     }
@@ -149,11 +152,13 @@ impl Probe {
     }
 
     /// How long it may be silent while water flows.
+    #[inline]
     pub(super) fn silence_flowing(&self, sensor: &SensorSetup, limits: &GuardLimits) -> Span {
         self.silences(sensor, limits)[0]
     }
 
     /// How long it may be silent on standby.
+    #[inline]
     pub(super) fn silence_standby(&self, sensor: &SensorSetup, limits: &GuardLimits) -> Span {
         self.silences(sensor, limits)[2]
     }
@@ -165,6 +170,7 @@ impl Probe {
     }
 
     /// All three: while water flows, while a hold waits, on standby.
+    #[inline]
     pub(super) fn silences(&self, sensor: &SensorSetup, limits: &GuardLimits) -> Silences {
         self.interval.follows(|pace| work_out(pace, sensor, limits))
     }

@@ -272,11 +272,13 @@ impl<T: Copy> Pace<T> {
     }
 
     /// What follows; `work_out` must be that of [`Self::observe`].
+    #[inline]
     pub fn follows(&self, work_out: impl FnOnce(&IntervalLearner) -> T) -> T {
         self.follows.unwrap_or_else(|| work_out(&self.learner))
     }
 
     /// The learner, to look at.
+    #[inline]
     pub fn learner(&self) -> &IntervalLearner {
         &self.learner
     }
@@ -293,9 +295,12 @@ fn middle(gaps: &VecDeque<Span>) -> Option<Span> {
     if gaps.len() < GAPS_MIN {
         return None;
     }
-    let mut sorted: Vec<Span> = gaps.iter().copied().collect();
-    sorted.sort_unstable();
-    Some(sorted[sorted.len() / 2])
+    let mut sorted = [Span::ZERO; GAPS_MAX];
+    let count = gaps.len().min(GAPS_MAX);
+    for (place, gap) in sorted.iter_mut().zip(gaps) {
+        *place = *gap;
+    }
+    Some(*sorted[..count].select_nth_unstable(count / 2).1)
 }
 
 #[cfg(test)]

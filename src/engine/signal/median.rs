@@ -15,10 +15,20 @@ use std::collections::VecDeque;
 pub const READINGS_MAX: usize = 9;
 
 /// Median of the last `m` readings, `m` odd, 1 to 9.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct MedianWindow {
     size: usize,
     readings: VecDeque<f64>,
+    /// Median of `readings`, kept because it is asked for at every event and changes with a reading.
+    /// It is no state: after a snapshot it is worked out when asked for until the next reading.
+    #[serde(skip)]
+    middle: Option<f64>,
+}
+
+impl PartialEq for MedianWindow {
+    fn eq(&self, other: &Self) -> bool {
+        self.size == other.size && self.readings == other.readings
+    }
 }
 
 /// Readings in the guard path's median: as declared, made odd and at most 9; with 0 declared, 3, or
@@ -35,7 +45,7 @@ impl MedianWindow {
     /// A window of `size` readings; an even size becomes the next smaller odd one, and the size is
     /// kept within 1 to 9.
     pub fn new(size: usize) -> Self {
-        Self { size: odd(size), readings: VecDeque::new() }
+        Self { size: odd(size), readings: VecDeque::new(), middle: None }
     }
 
     /// Readings that a full window holds.
@@ -65,6 +75,7 @@ impl MedianWindow {
             self.readings.pop_front();
         }
         self.readings.push_back(value);
+        self.middle = self.work_out();
         self.value()
     }
 
@@ -75,8 +86,12 @@ impl MedianWindow {
 
     /// The median of the readings there are, for display while the window fills. Of two readings
     /// in the middle the larger one: on this plant larger is worse.
+    #[inline]
     pub fn partial(&self) -> Option<f64> {
-        // No allocation: the guard asks for several medians at every event.
+        self.middle.or_else(|| self.work_out())
+    }
+
+    fn work_out(&self) -> Option<f64> {
         let mut room = [0.0; READINGS_MAX];
         let mut count = 0;
         for (place, &reading) in room.iter_mut().zip(&self.readings) {
@@ -96,6 +111,7 @@ impl MedianWindow {
     /// Forgets all readings: after a gap, a start or a change of the part.
     pub fn clear(&mut self) {
         self.readings.clear();
+        self.middle = None;
     }
 }
 

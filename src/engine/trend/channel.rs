@@ -5,7 +5,7 @@
 //! refreshes nothing; silence while nothing flows is no fault of a probe.
 
 use super::solids::{self, Solids};
-use crate::engine::fit::display::Display;
+use crate::engine::fit::display::{Display, Level, level};
 use crate::engine::setup::{SensorSetup, Setup};
 use crate::engine::signal::hampel::{Hampel, Kind, Rules, scale_floor};
 use crate::engine::signal::interval::{IntervalLearner, Pace, StaleRule};
@@ -44,6 +44,10 @@ pub(super) struct Channel {
     smooth: Ewma,
     /// Cleaned readings of settled flowing water, as displayed on the plant's scale.
     level: VecDeque<(Mono, f64)>,
+    /// What `level` comes to on this display: asked for several times between two readings. Forgotten
+    /// by whoever changes `level`, and no state.
+    #[serde(skip)]
+    level_is: Option<(Display, Option<Level>)>,
     /// Last good reading, cleaned (solids: ppm on the plant's scale).
     last: Option<Valued<f64>>,
     /// Last smoothed value of the same.
@@ -91,6 +95,7 @@ impl Channel {
             hampel: Hampel::new(hampel_rules(setup, sensor)),
             smooth: Ewma::new(time_constant(sensor.quantity)),
             level: VecDeque::new(),
+            level_is: None,
             last: None,
             shown: None,
             raw: None,
@@ -256,6 +261,7 @@ impl Channel {
         if clean.replaced {
             return;
         }
+        self.level_is = None;
         if self.level.len() == LEVEL_READINGS {
             self.level.pop_front();
         }
@@ -265,13 +271,32 @@ impl Channel {
         }
     }
 
+    fn forget_level(&mut self) {
+        self.level.clear();
+        self.level_is = None;
+    }
+
+    /// Works out the level for those who will ask for it before the next reading.
+    pub(super) fn know_level(&mut self, sensor: &SensorSetup) {
+        let display = self.display(sensor);
+        self.level_is = Some((display, self.level_on(display)));
+    }
+
+    fn level_on(&self, display: Display) -> Option<Level> {
+        let shown: Vec<f64> = self.level.iter().map(|&(_, value)| value).collect();
+        level(&shown, display)
+    }
+
     /// Level of settled flowing water: ppm on the plant's scale with the probe's own uncertainty,
     /// without its gain. Readings divide the display step only where they dither.
     pub(super) fn settled_level(&self, sensor: &SensorSetup) -> Option<Valued<f64>> {
         let last = self.last.as_ref()?;
         let (newest, _) = *self.level.back()?;
-        let shown: Vec<f64> = self.level.iter().map(|&(_, value)| value).collect();
-        let level = crate::engine::fit::display::level(&shown, self.display(sensor))?;
+        let display = self.display(sensor);
+        let level = match self.level_is {
+            Some((of, level)) if of == display => level,
+            _ => self.level_on(display),
+        }?;
         let zero = if sensor.quantity == Quantity::Resistivity {
             0.0
         } else {
@@ -288,7 +313,7 @@ impl Channel {
         for &reason in last.reasons.iter().filter(|&&reason| reason == Reason::Compensation) {
             valued = valued.doubt(Flag::Suspect, reason);
         }
-        if shown.len() < 5 {
+        if self.level.len() < 5 {
             valued = valued.doubt(Flag::NotEvaluated, Reason::FewSamples);
         }
         Some(valued)
@@ -342,7 +367,7 @@ impl Channel {
         self.correction *= 1.0 + gain * (by_hand / shown - 1.0);
         self.correction = self.correction.clamp(0.2, 5.0);
         // What was kept was shown by another probe, so to say.
-        self.level.clear();
+        self.forget_level();
         self.hampel.clear();
         self.smooth.clear();
         Some(self.correction)
@@ -424,7 +449,7 @@ impl Channel {
         if sensor.is_solids() {
             self.hampel.clear();
             self.smooth.clear();
-            self.level.clear();
+            self.forget_level();
             self.shown = None;
         }
     }
@@ -449,7 +474,7 @@ impl Channel {
         self.shown = None;
         self.hampel.clear();
         self.smooth.clear();
-        self.level.clear();
+        self.forget_level();
         self.interval.interrupted();
         self.good = 0;
         if self.trouble.is_some_and(|t| matches!(t.why, NoReading::Stale | NoReading::Offline))

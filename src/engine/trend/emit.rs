@@ -140,18 +140,37 @@ fn decade(step: f64) -> f64 {
     10f64.powi(step.log10().floor() as i32)
 }
 
+/// The nearest whole number, halves away from zero: that of `round`, but for the sign of zero, without
+/// a call into a library.
+fn whole(value: f64) -> f64 {
+    // From here on there are no fractions.
+    const WHOLE_FROM: f64 = 4_503_599_627_370_496.0;
+    if value.is_nan() || value.abs() >= WHOLE_FROM {
+        return value;
+    }
+    let cut = value as i64 as f64;
+    let rest = value - cut;
+    if rest >= 0.5 {
+        cut + 1.0
+    } else if rest <= -0.5 {
+        cut - 1.0
+    } else {
+        cut
+    }
+}
+
 /// Rounds to a multiple of `step`; 0: not.
 fn round_to(value: f64, step: f64) -> f64 {
     if step <= 0.0 {
         return value;
     }
-    let per_unit = (1.0 / step).round();
+    let per_unit = whole(1.0 / step);
     // Dividing by the whole number gives the double nearest to the decimal; multiplying by the
     // step does not.
     let rounded = if step < 1.0 && (per_unit * step - 1.0).abs() < 1e-9 {
-        (value * per_unit).round() / per_unit
+        whole(value * per_unit) / per_unit
     } else {
-        (value / step).round() * step
+        whole(value / step) * step
     };
     // No negative zero in topics.
     if rounded == 0.0 { 0.0 } else { rounded }
@@ -489,7 +508,19 @@ fn rising(
 
 #[cfg(test)]
 mod tests {
-    use super::two_digits;
+    use super::{two_digits, whole};
+
+    #[test]
+    fn whole_numbers_are_those_of_round() {
+        let edges = [0.0, 0.25, 0.499_999_999_999_999_94, 0.5, 0.75, 1.0 - f64::EPSILON / 2.0];
+        for base in [0.0, 1.0, 2.0, 1e6, 2f64.powi(51), 2f64.powi(52), 2f64.powi(63), 1e300] {
+            for value in edges.into_iter().flat_map(|part| [base + part, -(base + part)]) {
+                assert_eq!(whole(value), value.round(), "{value:e}");
+            }
+        }
+        assert!(whole(f64::NAN).is_nan());
+        assert_eq!(whole(f64::INFINITY), f64::INFINITY);
+    }
 
     /// A smoothed flow that has stopped halves for ever; 10^-310 times its scale of digits was not a
     /// number, and left as one.

@@ -8,7 +8,7 @@
 //! uncertainty and is never silently nothing.
 
 use crate::engine::catalogue::SignalId;
-use crate::engine::process::capacity::{Capacity, Interval};
+use crate::engine::process::capacity::{Capacity, Charge, Interval};
 use crate::engine::process::carbon_dioxide;
 use crate::engine::process::creep::Costs;
 use crate::engine::process::resin::{Account, Conversion, Load, Remaining, Use, litres_per_charge};
@@ -81,6 +81,10 @@ pub(super) struct Resin {
     days: VecDeque<Day>,
     today: Day,
     today_began: Option<Mono>,
+    /// What a charge will hold as it was last worked out, by vessel: told every few seconds, while it
+    /// changes with what passes. Kept with the charge that it is of, so it is no state.
+    #[serde(skip)]
+    capacities: Vec<Option<(Charge, Interval)>>,
 }
 
 /// What is published of a vessel.
@@ -119,6 +123,7 @@ impl Resin {
             days: VecDeque::new(),
             today: Day::default(),
             today_began: None,
+            capacities: Vec::new(),
         };
         resin.refit(setup);
         resin
@@ -487,6 +492,26 @@ impl Resin {
         Some((present, known && mean > 0.0))
     }
 
+    /// What a charge will hold.
+    fn capacity(&self, part: PartIx, charge: &Charge) -> Interval {
+        match self.capacities.get(part) {
+            Some(Some((of, capacity))) if of == charge => *capacity,
+            _ => charge.capacity(),
+        }
+    }
+
+    /// Works out what the charges will hold, where they are others than before.
+    pub(super) fn keep_capacities(&mut self, setup: &Setup) {
+        self.capacities.resize(setup.parts.len(), None);
+        for vessel in &self.vessels {
+            let Some(part) = self.part_of(setup, vessel) else { continue };
+            let Some(belief) = self.known_belief(setup, part) else { continue };
+            let charge = belief.charge(vessel.account.used());
+            let capacity = self.capacity(part, &charge);
+            self.capacities[part] = Some((charge, capacity));
+        }
+    }
+
     /// Values of every vessel.
     pub(super) fn values(&self, setup: &Setup, now: Mono) -> Vec<VesselValues> {
         let measured_inlet = self.last_inlet.is_some();
@@ -512,7 +537,7 @@ impl Resin {
             };
             let belief = self.known_belief(setup, part)?;
             let charge = belief.charge(account.used());
-            let capacity = charge.capacity();
+            let capacity = self.capacity(part, &charge);
             let interval = |interval: Interval, basis: Basis| Valued {
                 basis,
                 ..Valued::measured(interval.middle, (interval.high - interval.low) / NINETY, now)

@@ -67,6 +67,7 @@ impl Trend {
                     self.run.as_ref().is_some_and(|run| now.mono.since(run.began) >= FEED_FROM);
                 if flushed {
                     self.channels[sensor].settled(clean);
+                    self.channels[sensor].know_level(&setup.sensors[sensor]);
                 }
             }
             _ => {}
@@ -88,6 +89,7 @@ impl Trend {
             run.reading(setup, clean.at, live, shown, conditions, &self.learned);
             if run.settled.is_some() {
                 self.channels[sensor].settled(clean);
+                self.channels[sensor].know_level(&setup.sensors[sensor]);
             }
         }
         self.resin_water(setup, now, display.middle(clean.value));

@@ -342,10 +342,10 @@ impl Store {
     /// before a week has been seen a quarter of the declared use of a day.
     pub(super) fn usual_hour(&self, declared: Option<f64>) -> Option<f64> {
         if self.hours.len() >= HOURS_MIN {
-            let mut sorted: Vec<f64> = self.hours.iter().copied().collect();
-            sorted.sort_by(f64::total_cmp);
-            let at = (0.99 * (sorted.len() - 1) as f64).round() as usize;
-            return Some(sorted[at].max(0.0));
+            let mut hours: Vec<f64> = self.hours.iter().copied().collect();
+            let at = (0.99 * (hours.len() - 1) as f64).round() as usize;
+            let (_, usual, _) = hours.select_nth_unstable_by(at, f64::total_cmp);
+            return Some(usual.max(0.0));
         }
         declared.map(|declared| declared / 4.0)
     }

@@ -1,0 +1,96 @@
+//! The alarms that were ever raised, found by their keys at once: some dozens are asked for at every
+//! event, and all are gone through several times.
+//!
+//! Invariants: sorted by key, each key once; nothing is ever taken out; in a snapshot a list of pairs.
+
+use super::Alarm;
+use crate::engine::catalogue::ALARMS;
+use crate::engine::output::AlarmKey;
+use serde::{Deserialize, Serialize};
+
+/// No alarm of this row was ever raised.
+const NOWHERE: u16 = u16::MAX;
+
+/// Alarms by key.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(from = "Vec<(AlarmKey, Alarm)>", into = "Vec<(AlarmKey, Alarm)>")]
+pub(super) struct Known {
+    list: Vec<(AlarmKey, Alarm)>,
+    /// Where the plant's alarm of a row is. Made from the list alone.
+    plant: [u16; ALARMS.len()],
+}
+
+impl Default for Known {
+    fn default() -> Self {
+        Self { list: Vec::new(), plant: [NOWHERE; ALARMS.len()] }
+    }
+}
+
+impl PartialEq for Known {
+    fn eq(&self, other: &Self) -> bool {
+        self.list == other.list
+    }
+}
+
+impl From<Vec<(AlarmKey, Alarm)>> for Known {
+    fn from(list: Vec<(AlarmKey, Alarm)>) -> Self {
+        let mut known = Self::default();
+        for (key, alarm) in list {
+            known.or_insert(key, || alarm);
+        }
+        known
+    }
+}
+
+impl From<Known> for Vec<(AlarmKey, Alarm)> {
+    fn from(known: Known) -> Self {
+        known.list
+    }
+}
+
+impl Known {
+    fn find(&self, key: AlarmKey) -> Option<usize> {
+        if key.of.is_none() {
+            let at = self.plant[key.alarm as usize];
+            return (at != NOWHERE).then_some(usize::from(at));
+        }
+        self.list.binary_search_by_key(&key, |(known, _)| *known).ok()
+    }
+
+    pub(super) fn get(&self, key: AlarmKey) -> Option<&Alarm> {
+        self.find(key).map(|at| &self.list[at].1)
+    }
+
+    pub(super) fn get_mut(&mut self, key: AlarmKey) -> Option<&mut Alarm> {
+        self.find(key).map(|at| &mut self.list[at].1)
+    }
+
+    /// The alarm of the key; `new` where it was never raised.
+    pub(super) fn or_insert(&mut self, key: AlarmKey, new: impl FnOnce() -> Alarm) -> &mut Alarm {
+        let at = self.find(key).unwrap_or_else(|| {
+            let at = self.list.partition_point(|(known, _)| *known < key);
+            self.list.insert(at, (key, new()));
+            self.plant = [NOWHERE; ALARMS.len()];
+            for (at, (key, _)) in self.list.iter().enumerate() {
+                if key.of.is_none() {
+                    self.plant[key.alarm as usize] = u16::try_from(at).unwrap_or(NOWHERE);
+                }
+            }
+            at
+        });
+        &mut self.list[at].1
+    }
+
+    /// All of them, in the order of their keys.
+    pub(super) fn iter(&self) -> impl Iterator<Item = (AlarmKey, &Alarm)> {
+        self.list.iter().map(|(key, alarm)| (*key, alarm))
+    }
+
+    pub(super) fn iter_mut(&mut self) -> impl Iterator<Item = (AlarmKey, &mut Alarm)> {
+        self.list.iter_mut().map(|(key, alarm)| (*key, alarm))
+    }
+
+    pub(super) fn values(&self) -> impl Iterator<Item = &Alarm> {
+        self.list.iter().map(|(_, alarm)| alarm)
+    }
+}
