@@ -240,6 +240,7 @@ impl Alarm {
 impl Alarms {
     /// Says whether the cause of an alarm is present; `None` when nobody can tell, which changes
     /// nothing. A trip latches. Returns true when the alarm has just been raised.
+    #[inline]
     pub fn set(
         &mut self,
         now: Now,
@@ -247,12 +248,21 @@ impl Alarms {
         active: Option<bool>,
         evidence: impl FnOnce() -> Evidence,
     ) -> bool {
-        let Some(active) = active else { return false };
-        let row = key.alarm.row();
         // Nearly always it is as it was, and most have never been.
-        if self.is_active(key) == active {
-            return false;
-        }
+        active.is_some_and(|active| {
+            self.is_active(key) != active && self.change(now, key, active, evidence)
+        })
+    }
+
+    /// The cause came or went.
+    fn change(
+        &mut self,
+        now: Now,
+        key: AlarmKey,
+        active: bool,
+        evidence: impl FnOnce() -> Evidence,
+    ) -> bool {
+        let row = key.alarm.row();
         let alarm = self.alarms.or_insert(key, || Alarm::new(row.class));
         alarm.active = active;
         if active {
@@ -543,6 +553,7 @@ impl Alarms {
     }
 
     /// The cause is present.
+    #[inline]
     pub fn is_active(&self, key: AlarmKey) -> bool {
         self.alarms.get(key).is_some_and(|alarm| alarm.active)
     }

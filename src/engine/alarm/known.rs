@@ -49,6 +49,7 @@ impl From<Known> for Vec<(AlarmKey, Alarm)> {
 }
 
 impl Known {
+    #[inline]
     fn find(&self, key: AlarmKey) -> Option<usize> {
         if key.of.is_none() {
             let at = self.plant[key.alarm as usize];
@@ -57,6 +58,7 @@ impl Known {
         self.list.binary_search_by_key(&key, |(known, _)| *known).ok()
     }
 
+    #[inline]
     pub(super) fn get(&self, key: AlarmKey) -> Option<&Alarm> {
         self.find(key).map(|at| &self.list[at].1)
     }

@@ -57,7 +57,30 @@ pub(in crate::engine) struct Emitter {
 
 /// Times of the next heartbeats, one for each entry; of another length than the entries: not known.
 #[derive(Clone, Debug, Default)]
-struct Beats(Vec<Option<Mono>>);
+struct Beats {
+    times: Vec<Option<Mono>>,
+    /// The first of them.
+    first: Option<Mono>,
+}
+
+impl Beats {
+    fn of(sent: &[Sent]) -> Self {
+        let times: Vec<Option<Mono>> = sent.iter().map(Sent::beat).collect();
+        Self { first: times.iter().copied().flatten().min(), times }
+    }
+
+    fn set(&mut self, at: usize, time: Option<Mono>) {
+        let before = std::mem::replace(&mut self.times[at], time);
+        if before == time {
+            return;
+        }
+        self.first = if before == self.first {
+            self.times.iter().copied().flatten().min()
+        } else {
+            [self.first, time].into_iter().flatten().min()
+        };
+    }
+}
 
 /// Places of keys among the entries, by [`Places::slot`].
 #[derive(Clone, Debug, Default)]
@@ -212,10 +235,10 @@ impl Emitter {
 
     /// An entry was changed: its heartbeat may be at another time.
     fn keep_beat(&mut self, at: usize) {
-        if self.beats.0.len() == self.sent.len() {
-            self.beats.0[at] = self.sent[at].beat();
+        if self.beats.times.len() == self.sent.len() {
+            self.beats.set(at, self.sent[at].beat());
         } else {
-            self.beats.0 = self.sent.iter().map(Sent::beat).collect();
+            self.beats = Beats::of(&self.sent);
         }
     }
 
@@ -228,6 +251,19 @@ impl Emitter {
         value: value::Result<f64>,
         out: &mut Vec<ValueUpdate>,
     ) {
+        // What was counted or measured now, and for certain, is mostly what it was.
+        if let Ok(valued) = &value
+            && (valued.flag, valued.basis) == (Flag::Good, Basis::Measured)
+            && valued.u == 0.0
+            && valued.reasons.is_empty()
+            && valued.as_of == now.mono
+        {
+            let number = round_to(valued.value, Grid::of(setup, key).step);
+            let same = |last: &Datum| matches!(last, Datum::Number(last) if last.to_bits() == number.to_bits());
+            if self.again(now, key, same) {
+                return;
+            }
+        }
         let value = value.map(|valued| valued.relabel(Datum::Number));
         self.offer(setup, now, key, value, false, out);
     }
@@ -409,10 +445,10 @@ impl Emitter {
 
     /// When the next heartbeat is due.
     pub(in crate::engine) fn next_beat(&self) -> Option<Mono> {
-        if self.beats.0.len() == self.sent.len() {
-            self.beats.0.iter().copied().flatten().min()
+        if self.beats.times.len() == self.sent.len() {
+            self.beats.first
         } else {
-            self.sent.iter().filter_map(Sent::beat).min()
+            Beats::of(&self.sent).first
         }
     }
 
