@@ -233,7 +233,7 @@ impl Judge {
             self.fast.pop_front();
         }
         // On a spiky probe they must follow each other: see above.
-        let of = if self.is_spiky() { needed } else { needed + 2 };
+        let of = if self.is_spiky() { needed } else { self.fast.len() };
         let high = self.fast.iter().rev().take(of).filter(|high| **high).count();
         (high >= needed && look.median >= limits.fast_ppm).then_some(Verdict {
             rule: Rule::Fast,
@@ -563,6 +563,259 @@ mod tests {
             run.read(0.0);
         }
         assert!(!run.judge.is_spiky());
+    }
+
+    /// A judge behind its rinse-in, and the limits; `litres` and the median are the test's own.
+    fn rinsed() -> (Judge, ProductLimits) {
+        let mut run = Run::new();
+        run.rinse();
+        (run.judge, run.limits)
+    }
+
+    fn look(secs: i64, raw: f64, median: f64, litres: Option<f64>) -> Look {
+        Look { now: Mono::from_millis(secs * 1000), raw, median, litres, tube_litres: 0.0 }
+    }
+
+    #[test]
+    fn standing_water_is_not_judged() {
+        let mut run = Run::new();
+        run.rinse();
+        run.judge.run_ended();
+        assert!(!run.judge.is_rinsing());
+        for _ in 0..10 {
+            assert_eq!(run.read(400.0), None);
+        }
+    }
+
+    #[test]
+    fn a_reset_forgets_the_dose_and_neither_the_run_nor_what_the_probe_is_known_for() {
+        let mut run = Run::new();
+        run.rinse();
+        make_spiky(&mut run);
+        let looks = run.judge.looks();
+        run.read(1.0);
+        run.read(1.0);
+        assert_eq!(run.judge.looks(), looks + 2);
+        assert!(run.judge.dose() > 0.0);
+        run.judge.clear();
+        assert_eq!((run.judge.dose(), run.judge.looks()), (0.0, 0));
+        assert!(run.judge.is_spiky() && !run.judge.is_rinsing());
+        assert!((0..3).any(|_| run.read(45.0).is_some()), "the run goes on");
+    }
+
+    #[test]
+    fn pure_water_is_shown_by_litres_or_where_nobody_counts_them_by_readings() {
+        let (mut judge, limits) = rinsed();
+        let first = judge.last_litres.expect("counted");
+        judge.look(look(4000, 2.0, 2.0, Some(first)), &limits, 0.0);
+        judge.look(look(4005, 0.0, 0.0, Some(first + 0.9 * limits.clear_litres)), &limits, 0.0);
+        assert!(!judge.is_clear(&limits, true));
+        judge.look(look(4010, 0.0, 0.0, Some(first + limits.clear_litres)), &limits, 0.0);
+        assert!(judge.is_clear(&limits, true));
+        judge.look(look(4015, 2.0, 2.0, Some(first + limits.clear_litres)), &limits, 0.0);
+        for count in 1..=CLEAR_READINGS_WITHOUT_FLOW {
+            assert!(!judge.is_clear(&limits, false) && !judge.is_clear(&limits, true));
+            judge.look(look(4015 + i64::from(count), 0.0, 0.0, None), &limits, 0.0);
+        }
+        assert!(judge.is_clear(&limits, false));
+    }
+
+    /// Ten times twenty readings and a lone one.
+    fn is_spiky_after(limit_ppm: f64, accepted: f64, usual: f64, lone: f64) -> bool {
+        let (mut judge, limits) = rinsed();
+        let limits = ProductLimits { limit_ppm, ..limits };
+        for reading in 0..210 {
+            let raw = if reading % 21 == 20 { lone } else { usual };
+            judge.look(look(4000 + reading, raw, usual, Some(0.0)), &limits, accepted);
+        }
+        judge.is_spiky()
+    }
+
+    #[test]
+    fn a_spike_is_three_limits_high_and_twice_its_neighbours() {
+        assert!(is_spiky_after(2.0, 0.0, 0.0, 6.0));
+        assert!(!is_spiky_after(2.0, 0.0, 0.0, 5.9));
+        // What a person accepted is no part of a spike.
+        assert!(is_spiky_after(1.0, 2.0, 0.0, 9.0));
+        assert!(!is_spiky_after(1.0, 2.0, 0.0, 8.9));
+        assert!(is_spiky_after(1.0, 0.0, 4.0, 8.0));
+        assert!(!is_spiky_after(1.0, 0.0, 4.0, 7.9));
+    }
+
+    #[test]
+    fn one_spike_makes_no_probe_spiky_and_two_within_a_hundred_readings_do() {
+        let mut run = Run::new();
+        run.rinse();
+        for ppm in [0.0, 137.0].into_iter().chain([0.0; 98]) {
+            run.read(ppm);
+        }
+        assert!(!run.judge.is_spiky());
+        run.read(137.0);
+        run.read(0.0);
+        assert!(run.judge.is_spiky());
+    }
+
+    #[test]
+    fn the_rinse_in_ends_by_three_tubes_of_water_or_by_its_time() {
+        let limits = ProductLimits::default();
+        let mut judge = Judge::default();
+        judge.run_started(Mono::ZERO, Some(10.0));
+        let tube = |litres| Look { tube_litres: 2.0, ..look(5, 0.0, 0.0, Some(litres)) };
+        judge.look(tube(15.9), &limits, 0.0);
+        assert!(judge.is_rinsing());
+        judge.look(tube(16.0), &limits, 0.0);
+        assert!(!judge.is_rinsing());
+
+        let mut judge = Judge::default();
+        judge.run_started(Mono::ZERO, None);
+        let most = limits.rinse_in_max_secs as i64;
+        judge.look(look(most - 1, 0.0, 0.0, None), &limits, 0.0);
+        assert!(judge.is_rinsing());
+        judge.look(look(most, 0.0, 0.0, None), &limits, 0.0);
+        assert!(!judge.is_rinsing());
+    }
+
+    #[test]
+    fn gross_failure_is_three_of_the_last_five() {
+        let closes = |readings: &[f64]| {
+            let mut run = Run::new();
+            run.rinse();
+            readings.iter().map(|ppm| run.read(*ppm)).collect::<Vec<_>>().pop().flatten()
+        };
+        let rule = |readings: &[f64]| closes(readings).map(|verdict| verdict.rule);
+        assert_eq!(rule(&[45.0, 0.0, 0.0, 45.0, 45.0]), Some(Rule::Fast));
+        assert_ne!(rule(&[45.0, 0.0, 0.0, 0.0, 45.0, 45.0]), Some(Rule::Fast));
+    }
+
+    /// A litre with each reading, so that the dose is there at once.
+    fn closes_after(every_secs: i64, ppm: f64) -> Option<i64> {
+        let (mut judge, limits) = rinsed();
+        let first = judge.last_litres.expect("counted");
+        (1..100_i64).find(|count| {
+            let litres = Some(first + *count as f64);
+            judge.look(look(4000 + count * every_secs, ppm, ppm, litres), &limits, 0.0).is_some()
+        })
+    }
+
+    #[test]
+    fn a_dose_closes_after_so_many_readings_and_so_long_and_no_sooner() {
+        let limits = ProductLimits::default();
+        let least = i64::from(limits.readings_min);
+        let secs = limits.duration_min_secs as i64;
+        assert!(least > 1 && secs > least);
+        // The first reading is where the time begins.
+        assert_eq!(closes_after(1, 2.0), Some(secs + 1), "by the time");
+        assert_eq!(closes_after(secs, 2.0), Some(least), "by the count");
+    }
+
+    #[test]
+    fn the_ceiling_of_the_rinse_in_itself_is_usual_and_above_it_in_a_row_is_not() {
+        let limits = ProductLimits::default();
+        let ceiling = limits.rinse_in_ceiling_ppm;
+        let closes = |pattern: &[f64]| {
+            let mut judge = Judge::default();
+            judge.run_started(Mono::ZERO, Some(0.0));
+            (0..12_i64).any(|count| {
+                let ppm = pattern[count as usize % pattern.len()];
+                judge.look(look(count * 5, ppm, ppm, Some(0.0)), &limits, 0.0).is_some()
+            })
+        };
+        assert!(!closes(&[ceiling]));
+        assert!(closes(&[ceiling + 0.1]));
+        assert!(!closes(&[ceiling + 0.1, ceiling]), "water at the ceiling begins the count anew");
+    }
+
+    /// Accepted gas: what is beyond it by the limit counts whole, what is below not at all.
+    #[test]
+    fn an_accepted_level_moves_the_limit_of_the_dose_and_no_more() {
+        let (mut judge, limits) = rinsed();
+        let first = judge.last_litres.expect("counted");
+        for count in 1..50 {
+            let litres = Some(first + f64::from(count));
+            assert_eq!(
+                judge.look(look(4000 + 5 * i64::from(count), 2.9, 2.9, litres), &limits, 2.0),
+                None
+            );
+        }
+        assert_eq!(judge.dose(), 0.0);
+        judge.look(look(5000, 3.0, 3.0, Some(first + 49.1)), &limits, 2.0);
+        assert!((judge.dose() - 0.3).abs() < 1e-9, "{}", judge.dose());
+    }
+
+    #[test]
+    fn clean_litres_take_their_share_of_the_dose_back() {
+        let (mut judge, limits) = rinsed();
+        let limits = ProductLimits { clear_litres: 2.0, ..limits };
+        let first = judge.last_litres.expect("counted");
+        judge.look(look(4000, 4.0, 4.0, Some(first + 0.1)), &limits, 0.0);
+        judge.look(look(4005, 0.0, 0.0, Some(first + 0.5)), &limits, 0.0);
+        let left = 0.4 - limits.dose_ppm_litres * 0.4 / 2.0;
+        assert!((judge.dose() - left).abs() < 1e-9, "{} left, not {left}", judge.dose());
+        // However large it was, a whole clearance of pure water ends it.
+        judge.look(look(4010, 9.0, 9.0, Some(first + 3.5)), &limits, 0.0);
+        for tenth in 1..=20_i32 {
+            assert!(judge.dose() > 0.0, "{tenth}");
+            let litres = Some(first + 3.5 + f64::from(tenth) / 10.0 + 1e-9);
+            judge.look(look(4010 + i64::from(tenth), 0.0, 0.0, litres), &limits, 0.0);
+        }
+        assert_eq!(judge.dose(), 0.0);
+    }
+
+    /// Paid back is paid back, with less water than a whole clearance: the next bad water is counted anew.
+    #[test]
+    fn what_was_paid_back_begins_no_new_close() {
+        let (mut judge, limits) = rinsed();
+        let first = judge.last_litres.expect("counted");
+        let mut read = |secs: i64, ppm: f64, litres: f64| {
+            judge.look(look(4000 + secs, ppm, ppm, Some(first + litres)), &limits, 0.0)
+        };
+        read(0, 1.0, 0.01);
+        read(5, 1.0, 0.02);
+        read(10, 0.0, 0.5 * limits.clear_litres);
+        assert_eq!(read(60, 2.0, 3.0), None, "one reading of new water");
+    }
+
+    #[test]
+    fn without_litres_the_count_goes_on_until_so_many_readings_were_pure() {
+        let limits = ProductLimits::default();
+        for (pure, closes) in [(5, true), (CLEAR_READINGS_WITHOUT_FLOW as i64, false)] {
+            let mut judge = Judge::default();
+            judge.run_started(Mono::ZERO, None);
+            let mut secs = limits.rinse_in_max_secs as i64;
+            let mut read = |ppm: f64| {
+                secs += 5;
+                judge.look(look(secs, ppm, ppm, None), &limits, 0.0).is_some()
+            };
+            for _ in 1..limits.readings_min {
+                assert!(!read(1.0));
+            }
+            assert!((0..pure).all(|_| !read(0.0)));
+            assert_eq!(read(1.0), closes, "after {pure} pure readings");
+        }
+    }
+
+    /// Of a spiky probe a reading counts at most what it takes to be over, until three in a row have shown
+    /// more: then all of them count for it.
+    #[test]
+    fn what_was_held_back_is_added_with_the_third_reading() {
+        let (mut judge, limits) = rinsed();
+        let limits = ProductLimits { dose_ppm_litres: 1e6, ..limits };
+        let first = judge.last_litres.expect("counted");
+        let mut doses = |spikes: f64, accepted: f64, raw: f64, median: f64| {
+            judge.spikes = spikes;
+            judge.recent.clear();
+            judge.dose = 0.0;
+            judge.last_litres = Some(first);
+            [1.0, 2.0, 3.0, 4.0].map(|count: f64| {
+                let litres = Some(first + count * 0.1);
+                judge.look(look(4000, raw, median, litres), &limits, accepted);
+                (judge.dose() * 1e6).round() / 1e6
+            })
+        };
+        assert_eq!(doses(0.1, 0.0, 10.0, 10.0), [0.1, 0.2, 3.0, 4.0]);
+        assert_eq!(doses(0.1, 2.0, 10.0, 10.0), [0.3, 0.6, 3.0, 4.0]);
+        // On a quiet probe the medians count, and nothing is added.
+        assert_eq!(doses(0.0, 0.0, 10.0, 2.0), [0.2, 0.4, 0.6, 0.8]);
     }
 
     #[test]

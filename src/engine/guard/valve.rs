@@ -498,6 +498,346 @@ mod tests {
         Evidence { reported_open, flow, travel: Span::from_secs(10) }
     }
 
+    const TRAVEL: Span = Span::from_secs(10);
+
+    fn at(secs: i64) -> Mono {
+        Mono::from_millis(secs * 1000)
+    }
+
+    fn millis(millis: i64) -> Mono {
+        Mono::from_millis(millis)
+    }
+
+    /// A valve that the daemon opens; it re-arms nothing.
+    fn actuator() -> ActuatorSetup {
+        use crate::engine::setup::Setup;
+        use crate::settings::schema::{OnStop, Plant};
+        let plant: Plant = toml::from_str(
+            "[actuators.valve]\nrole = \"supply-valve\"\ntopic = \"v\"\nclose = \"OFF\"\nopen = \"ON\"",
+        )
+        .expect("valid");
+        let mut setup = Setup::resolve("p", &plant, OnStop::Close, 5);
+        ActuatorSetup { open_renew: Span::ZERO, ..setup.actuators.remove(0) }
+    }
+
+    /// Whose guard connection is up.
+    fn connected() -> Valve {
+        let mut valve = Valve::new();
+        valve.guard_connected();
+        valve
+    }
+
+    /// Which commands went out, and how often repeated.
+    fn sent(out: &mut Vec<Output>) -> Vec<(Action, u32)> {
+        out.drain(..)
+            .filter_map(|one| match one {
+                Output::Send(send) => Some((send.action, send.attempt)),
+                _ => None,
+            })
+            .collect()
+    }
+
+    fn close(valve: &mut Valve, now: Mono, can_confirm: bool) -> Vec<(Action, u32)> {
+        let mut out = Vec::new();
+        valve.close(now, 0, can_confirm, &mut out);
+        sent(&mut out)
+    }
+
+    fn open(valve: &mut Valve, now: Mono, token: u64) -> bool {
+        let mut out = Vec::new();
+        let begun = valve.open(now, &actuator(), token, &mut out);
+        assert_eq!(out, if begun { vec![Output::Persist { token }] } else { Vec::new() });
+        begun
+    }
+
+    fn persisted(valve: &mut Valve, now: Mono, token: u64) -> Vec<(Action, u32)> {
+        let mut out = Vec::new();
+        let went = valve.persisted(now, 0, token, &mut out);
+        let sent = sent(&mut out);
+        assert_eq!(went, !sent.is_empty());
+        sent
+    }
+
+    fn tick(valve: &mut Valve, now: Mono, setup: &ActuatorSetup) -> Vec<(Action, u32)> {
+        let mut out = Vec::new();
+        valve.tick(now, 0, setup, &mut out);
+        sent(&mut out)
+    }
+
+    #[test]
+    fn a_close_is_repeated_with_growing_pauses_until_it_is_confirmed() {
+        let mut valve = connected();
+        assert_eq!(close(&mut valve, at(0), true), [(Action::Close, 1)]);
+        assert_eq!((valve.known(), valve.closed_at()), (Known::Closing, Some(at(0))));
+        valve.close_acknowledged(at(0));
+        for (secs, attempt) in [(2, 2), (7, 3), (17, 4), (77, 5), (137, 6)] {
+            assert_eq!(valve.deadline(&actuator(), true), Some(at(secs)));
+            assert_eq!(close(&mut valve, millis(secs * 1000 - 1), true), []);
+            assert_eq!(close(&mut valve, at(secs), true), [(Action::Close, attempt)]);
+            assert_eq!(valve.known(), Known::Closing, "acknowledged is not confirmed");
+            assert_eq!(valve.unconfirmed_for(at(secs)), Some(Span::from_secs(secs)));
+        }
+        assert_eq!(valve.take_close_time(), None);
+        valve.observe(at(140), says(140, false, None));
+        valve.observe(at(150), says(150, false, None));
+        assert_eq!(valve.known(), Known::Closed);
+        assert_eq!(valve.unconfirmed_for(at(150)), None);
+        assert_eq!(valve.take_close_time(), Some(Span::from_secs(140)), "of the first word");
+        assert_eq!(valve.take_close_time(), None, "once");
+        assert_eq!(valve.deadline(&actuator(), true), None);
+        assert_eq!(close(&mut valve, at(500), true), []);
+        assert_eq!(valve.closed_at(), Some(at(0)));
+    }
+
+    #[test]
+    fn where_nothing_can_confirm_three_closes_and_the_brokers_word_are_enough() {
+        let mut valve = connected();
+        close(&mut valve, at(0), false);
+        valve.close_acknowledged(at(1));
+        valve.close_acknowledged(at(2));
+        assert!(valve.is_acknowledged());
+        assert_eq!(close(&mut valve, at(2), false), [(Action::Close, 2)]);
+        assert_eq!((valve.known(), valve.told_blindly()), (Known::Closing, None));
+        assert_eq!(valve.deadline(&actuator(), false), Some(at(7)));
+        assert_eq!(close(&mut valve, at(7), false), [(Action::Close, 3)]);
+        assert_eq!(valve.known(), Known::CommandedNotConfirmed);
+        assert_eq!(valve.told_blindly(), Some(at(1)), "since the broker took it");
+        assert_eq!(valve.deadline(&actuator(), false), None);
+        assert_eq!(close(&mut valve, at(1000), false), []);
+        // Something speaks of open, and no more of it: told to close, as before.
+        valve.observe(at(1001), Evidence { flow: Some(true), ..Evidence::default() });
+        assert_eq!(valve.known(), Known::Closing);
+        assert_eq!(close(&mut valve, at(1002), false), []);
+        assert_eq!(valve.known(), Known::CommandedNotConfirmed);
+    }
+
+    #[test]
+    fn a_close_that_the_broker_did_not_take_is_repeated_for_ever() {
+        let mut valve = connected();
+        for (secs, attempt) in [(0, 1), (2, 2), (7, 3), (17, 4), (77, 5)] {
+            assert_eq!(close(&mut valve, at(secs), false), [(Action::Close, attempt)]);
+        }
+        assert_eq!(valve.deadline(&actuator(), false), Some(at(137)));
+        assert!(!valve.is_acknowledged());
+        assert_eq!(valve.told_blindly(), Some(at(0)));
+    }
+
+    #[test]
+    fn closed_by_evidence_is_closed_whatever_could_confirm_it_later() {
+        let mut valve = connected();
+        close(&mut valve, at(0), true);
+        valve.observe(at(1), Evidence { flow: Some(false), ..Evidence::default() });
+        assert_eq!(close(&mut valve, at(2), false), []);
+        assert_eq!((valve.known(), valve.deadline(&actuator(), false)), (Known::Closed, None));
+        // Let be and told anew: that is sent, and it stays known as closed.
+        valve.let_be();
+        assert_eq!(close(&mut valve, at(3), true), [(Action::Close, 1)]);
+        assert_eq!((valve.known(), valve.closed_at()), (Known::Closed, Some(at(3))));
+    }
+
+    #[test]
+    fn what_is_let_be_repeats_nothing_and_what_was_opened_stays_so() {
+        let mut valve = connected();
+        close(&mut valve, at(0), true);
+        valve.let_be();
+        assert_eq!(valve.deadline(&actuator(), true), None);
+        assert_eq!(valve.unconfirmed_for(at(5)), None);
+        assert!(open(&mut valve, at(10), 1));
+        persisted(&mut valve, at(10), 1);
+        valve.let_be();
+        assert!(valve.is_told_open());
+        close(&mut valve, at(20), true);
+        assert!(!valve.is_told_open());
+    }
+
+    #[test]
+    fn after_a_connack_it_counts_as_told_to_close_and_as_nothing_after_a_start() {
+        let mut valve = connected();
+        assert!(valve.is_connected() && !valve.is_acknowledged());
+        assert_eq!(valve.known(), Known::CommandedNotConfirmed);
+        open(&mut valve, at(0), 1);
+        persisted(&mut valve, at(0), 1);
+        valve.guard_connected();
+        assert!(!valve.is_told_open(), "its will may have fired");
+        close(&mut valve, at(1), true);
+        valve.close_acknowledged(at(2));
+        valve.guard_lost();
+        assert!(!valve.is_connected() && !valve.is_acknowledged());
+        assert_eq!(valve.shut_since(None, TRAVEL), Some(at(2)));
+        valve.started();
+        assert_eq!((valve.known(), valve.shut_since(None, TRAVEL)), (Known::Unknown, None));
+        assert!(!valve.is_connected());
+        assert_eq!(valve.deadline(&actuator(), true), None);
+        valve.close_acknowledged(at(3));
+        assert!(!valve.is_acknowledged(), "of no close of ours");
+    }
+
+    #[test]
+    fn an_open_goes_out_once_with_its_own_record_and_while_it_is_young() {
+        let mut valve = connected();
+        assert!(open(&mut valve, at(0), 7));
+        assert!(!open(&mut valve, at(0), 8), "one is under way");
+        assert_eq!(valve.known(), Known::Opening);
+        assert_eq!(valve.deadline(&actuator(), true), Some(millis(2001)));
+        assert_eq!(persisted(&mut valve, at(1), 8), [], "the record of something else");
+        assert_eq!(tick(&mut valve, at(2), &actuator()), []);
+        assert_eq!(persisted(&mut valve, at(2), 7), [(Action::Open, 1)], "two seconds old");
+        assert_eq!(persisted(&mut valve, at(2), 7), [], "once");
+        assert!(valve.is_told_open());
+        assert!(!open(&mut valve, at(60), 9), "it is open");
+        assert_eq!(valve.deadline(&actuator(), true), None);
+    }
+
+    #[test]
+    fn an_open_whose_record_is_late_is_dropped_and_counted_until_one_goes_out() {
+        let mut valve = connected();
+        open(&mut valve, at(0), 1);
+        assert_eq!(persisted(&mut valve, millis(2001), 1), []);
+        assert_eq!((valve.late_records(), valve.known()), (1, Known::CommandedNotConfirmed));
+        assert_eq!(valve.deadline(&actuator(), true), Some(millis(12_001)));
+        assert!(!open(&mut valve, at(12), 2), "not so soon");
+        assert!(open(&mut valve, millis(12_001), 2));
+        tick(&mut valve, millis(14_001), &actuator());
+        assert_eq!(valve.late_records(), 1);
+        tick(&mut valve, millis(14_002), &actuator());
+        assert_eq!((valve.late_records(), valve.known()), (2, Known::CommandedNotConfirmed));
+        assert!(open(&mut valve, at(30), 3));
+        persisted(&mut valve, at(30), 3);
+        assert_eq!(valve.late_records(), 0);
+
+        let mut valve = connected();
+        open(&mut valve, at(0), 1);
+        persisted(&mut valve, at(3), 1);
+        close(&mut valve, at(4), true);
+        assert_eq!(valve.late_records(), 0, "a close ends the count");
+    }
+
+    #[test]
+    fn an_open_is_dropped_with_its_connection_and_never_begun_without_one() {
+        let mut valve = Valve::new();
+        assert!(!open(&mut valve, at(0), 1));
+        valve.guard_connected();
+        open(&mut valve, at(0), 1);
+        valve.guard_lost();
+        valve.guard_connected();
+        assert_eq!(persisted(&mut valve, at(1), 1), []);
+        // Whatever else could leave a record under way without a connection: it is not the disk's fault.
+        open(&mut valve, at(2), 2);
+        valve.connected = false;
+        assert_eq!(persisted(&mut valve, at(4), 2), []);
+        assert_eq!(valve.late_records(), 0);
+
+        let mut setup = actuator();
+        setup.open.clear();
+        let mut out = Vec::new();
+        assert!(!connected().open(at(0), &setup, 1, &mut out) && out.is_empty());
+    }
+
+    #[test]
+    fn an_open_that_re_arms_is_repeated_while_the_connection_is_up() {
+        let setup = ActuatorSetup { open_renew: Span::from_secs(60), ..actuator() };
+        let mut valve = connected();
+        open(&mut valve, at(0), 1);
+        persisted(&mut valve, at(1), 1);
+        for due in [61, 121] {
+            assert_eq!(valve.deadline(&setup, true), Some(at(due)));
+            assert_eq!(tick(&mut valve, millis(due * 1000 - 1), &setup), []);
+            assert_eq!(tick(&mut valve, at(due), &setup), [(Action::Open, 2)]);
+        }
+        assert_eq!(tick(&mut valve, at(500), &actuator()), [], "nothing to re-arm");
+        assert_eq!(valve.deadline(&actuator(), true), None);
+        valve.guard_lost();
+        assert_eq!(tick(&mut valve, at(500), &setup), []);
+        assert_eq!(valve.deadline(&setup, true), None);
+    }
+
+    #[test]
+    fn what_is_seen_on_its_topic_changes_what_is_known() {
+        let mut valve = connected();
+        close(&mut valve, at(0), true);
+        valve.seen(at(1), false);
+        assert_eq!(valve.known(), Known::Closing, "our own, or one more of it");
+        assert_eq!(valve.deadline(&actuator(), true), Some(at(2)));
+        valve.close_acknowledged(at(1));
+        valve.seen(at(3), true);
+        assert_eq!((valve.known(), valve.is_acknowledged()), (Known::Open, false));
+        assert_eq!(valve.unconfirmed_for(at(4)), None, "what we said has been contradicted");
+        assert_eq!(valve.shut_since(None, TRAVEL), None);
+        valve.seen(at(5), false);
+        assert_eq!(valve.known(), Known::CommandedNotConfirmed);
+        assert_eq!(valve.shut_since(None, TRAVEL), Some(at(5)));
+        assert_eq!(valve.told_blindly(), Some(at(5)));
+    }
+
+    /// What it says while it moves is where it came from.
+    #[test]
+    fn only_a_word_from_the_end_of_the_way_contradicts_a_close() {
+        let after = |word: i64, flow: Option<bool>| {
+            let mut valve = connected();
+            valve.observe(at(50), says(50, true, None));
+            close(&mut valve, at(100), true);
+            valve.observe(at(word), says(word, true, flow));
+            (valve.known(), valve.is_contradicted())
+        };
+        assert_eq!(after(109, None), (Known::Closing, false));
+        assert_eq!(after(110, None), (Known::Closing, true));
+        assert_eq!(after(109, Some(true)), (Known::Closing, true), "a meter contradicts as well");
+        let mut valve = connected();
+        close(&mut valve, at(100), true);
+        valve.observe(at(101), says(99, true, None));
+        assert!(!valve.is_contradicted(), "a word of before");
+        valve.observe(at(120), says(120, false, None));
+        assert!(!valve.is_contradicted() && valve.known() == Known::Closed);
+        let mut valve = connected();
+        valve.observe(at(1), says(1, true, Some(true)));
+        assert!(!valve.is_contradicted(), "nobody told it to close");
+    }
+
+    #[test]
+    fn a_word_of_open_counts_from_the_end_of_the_way_on() {
+        let mut valve = Valve::new();
+        valve.seen(at(100), false);
+        for (word, since) in [(95, Some(at(100))), (109, Some(at(100))), (110, None)] {
+            assert_eq!(valve.shut_since(Some((at(word), true)), TRAVEL), since, "{word} s");
+        }
+    }
+
+    /// Closed and opened anew, by whatever told us of the close: a new way, and "closed" on it is no answer.
+    #[test]
+    fn an_open_after_a_close_begins_a_new_way() {
+        let answers = |valve: &mut Valve| {
+            valve.seen(at(200), true);
+            valve.observe(at(209), says(209, false, None));
+            let on_the_way = valve.known();
+            valve.observe(at(210), says(210, false, None));
+            assert_eq!((on_the_way, valve.known()), (Known::Open, Known::Closed));
+        };
+        answers(&mut Valve::new());
+        let mut told = Valve::new();
+        told.seen(at(50), true);
+        told.seen(at(100), false);
+        answers(&mut told);
+        let mut said = Valve::new();
+        said.seen(at(50), true);
+        said.observe(at(100), says(100, false, None));
+        answers(&mut said);
+    }
+
+    #[test]
+    fn words_and_numbers_of_what_is_known_are_a_format() {
+        let all = [
+            (Known::Unknown, "unknown", 0),
+            (Known::Closed, "closed", 1),
+            (Known::Closing, "closing", 2),
+            (Known::CommandedNotConfirmed, "commanded-not-confirmed", 3),
+            (Known::Opening, "opening", 4),
+            (Known::Open, "open", 5),
+        ];
+        for (known, word, code) in all {
+            assert_eq!((known.word(), known.code()), (word, code));
+        }
+    }
+
     /// Told to close at 100 s; the word at the end of the way is lost, the heartbeat at 160 s is not.
     #[test]
     fn a_late_answer_shuts_from_the_moment_it_comes() {
