@@ -286,7 +286,8 @@ impl Alarms {
             }
             alarm.came = Some(now.mono);
             alarm.pending = !alarm.acknowledged;
-            alarm.latched = row.consequence == Consequence::Trip;
+            // What has latched stays latched, whoever latched it: only a reset ends that.
+            alarm.latched |= row.consequence == Consequence::Trip;
             self.note_hour(now.mono, key, false);
             return anew;
         }
@@ -663,6 +664,162 @@ mod tests {
 
     fn state(alarms: &Alarms, key: AlarmKey) -> AlarmState {
         alarms.alarms.get(key).map(Alarm::state).unwrap_or_default()
+    }
+
+    const HOLD: AlarmKey = AlarmKey::plant(AlarmId::BrokerLost);
+
+    fn clear(alarms: &mut Alarms, secs: i64, key: AlarmKey) {
+        alarms.set(at(secs), key, Some(false), Evidence::default);
+    }
+
+    /// The third hold of a day is latched, and the cause comes a fourth time: it once was forgotten then.
+    #[test]
+    fn a_latched_hold_stays_latched_when_its_cause_comes_and_goes_again() {
+        let mut alarms = Alarms::default();
+        raise(&mut alarms, 0, HOLD);
+        assert!(alarms.stands(HOLD) && !alarms.is_latched(HOLD));
+        alarms.latch(HOLD);
+        for secs in [100, 300] {
+            clear(&mut alarms, secs, HOLD);
+            assert!(!alarms.is_active(HOLD), "{secs}");
+            assert!(alarms.stands(HOLD) && alarms.is_latched(HOLD), "{secs}");
+            raise(&mut alarms, secs + 100, HOLD);
+        }
+        clear(&mut alarms, 500, HOLD);
+        alarms.reset(at(600), HOLD);
+        assert!(!alarms.stands(HOLD) && !alarms.is_latched(HOLD));
+    }
+
+    #[test]
+    fn what_stands_is_told_by_consequence_and_a_sensors_own_alarms_apart() {
+        let mut alarms = Alarms::default();
+        let of_sensor = AlarmKey { alarm: AlarmId::LeakSensorSilent, of: Some(0) };
+        for key in [TELL, TRIP, HOLD, of_sensor] {
+            raise(&mut alarms, 1, key);
+        }
+        clear(&mut alarms, 100, TRIP);
+        clear(&mut alarms, 100, TELL);
+        let mut standing: Vec<AlarmId> = alarms.all_standing().collect();
+        standing.sort();
+        let mut both = vec![TRIP.alarm, HOLD.alarm];
+        both.sort();
+        assert_eq!(standing, both);
+        assert_eq!(alarms.standing(Consequence::Trip).collect::<Vec<_>>(), [TRIP.alarm]);
+        assert_eq!(alarms.standing(Consequence::Hold).collect::<Vec<_>>(), [HOLD.alarm]);
+    }
+
+    #[test]
+    fn the_first_out_and_its_evidence_are_kept_until_the_reset() {
+        let mut alarms = Alarms::default();
+        assert_eq!(alarms.evidence(TRIP), None);
+        let evidence = || Evidence { text: "Wet.".to_owned(), ..Evidence::default() };
+        alarms.set(at(5), TRIP, Some(true), evidence);
+        assert!(!alarms.is_first_out(TRIP));
+        alarms.mark_first_out(TRIP);
+        clear(&mut alarms, 50, TRIP);
+        assert!(alarms.is_first_out(TRIP));
+        assert_eq!(alarms.evidence(TRIP), Some((at(5).wall, "Wet.")));
+        alarms.reset(at(60), TRIP);
+        assert!(!alarms.is_first_out(TRIP));
+    }
+
+    #[test]
+    fn two_that_somebody_takes_note_of_are_two() {
+        let mut alarms = Alarms::default();
+        raise(&mut alarms, 0, TELL);
+        raise(&mut alarms, 0, HOLD);
+        assert_eq!(alarms.acknowledge(|_| true), 2);
+        assert_eq!(alarms.acknowledge(|_| true), 0);
+    }
+
+    #[test]
+    fn a_shelf_has_a_longest_time_by_what_the_alarm_does() {
+        let mut alarms = Alarms::default();
+        let trip = AlarmKey::plant(AlarmId::ProductTdsHigh);
+        let more = Span::from_millis(1);
+        for (key, most) in [(TELL, SHELF_TELL_MAX), (trip, SHELF_ACT_MAX)] {
+            assert_eq!(alarms.shelve(at(0), key, most), Ok(()));
+            assert!(alarms.shelve(at(0), key, most + more).is_err());
+            assert!(alarms.shelve(at(0), key, Span::ZERO).is_err());
+        }
+        assert_eq!(SHELF_TELL_MAX, Span::from_secs(604_800));
+    }
+
+    #[test]
+    fn it_chatters_when_it_comes_three_times_within_the_window() {
+        let chatters = |every: i64| {
+            let mut alarms = Alarms::default();
+            for turn in 0..3 {
+                raise(&mut alarms, turn * every, TELL);
+                clear(&mut alarms, turn * every + 20, TELL);
+            }
+            raise(&mut alarms, 4000, TELL);
+            alarms.performance(at(4001)).chattering == 1
+        };
+        let half = CHATTER_WINDOW.millis() / 2000;
+        assert!(chatters(half));
+        assert!(!chatters(half + 1));
+    }
+
+    #[test]
+    fn a_chattering_alarm_says_how_often_it_came() {
+        let mut alarms = Alarms::default();
+        let mut told = Vec::new();
+        for turn in 0..20 {
+            let text = || Evidence { text: "Low.".to_owned(), ..Evidence::default() };
+            alarms.set(at(turn * 25), TELL, Some(true), text);
+            told.extend(alarms.changes(false).pop().map(|one| (one.text, one.chattering)));
+            clear(&mut alarms, turn * 25 + 12, TELL);
+        }
+        assert_eq!(told[0], ("Low.".to_owned(), 0));
+        let says = |times: u32| {
+            let text = format!(
+                "Low. It has come {times} times in 10 min: it is told once and stands until it has been quiet for 10 min."
+            );
+            (text, times)
+        };
+        assert_eq!(told[1], says(3), "the second coming changed nothing that is told");
+        // No more than sixteen are remembered.
+        assert_eq!(told.last(), Some(&says(16)));
+    }
+
+    #[test]
+    fn what_lasted_ten_seconds_is_not_fleeting() {
+        let mut alarms = Alarms::default();
+        raise(&mut alarms, 0, TELL);
+        clear(&mut alarms, 10, TELL);
+        assert_eq!(state(&alarms, TELL), AlarmState::ReturnedUnacknowledged);
+        let performance = alarms.performance(at(11));
+        assert_eq!((performance.fleeting, performance.standing), (0, 0), "it asks nobody to act");
+    }
+
+    #[test]
+    fn stale_is_more_than_a_day() {
+        let mut alarms = Alarms::default();
+        raise(&mut alarms, 0, TELL);
+        assert_eq!(alarms.performance(at(86_400)).stale, 0);
+        assert_eq!(alarms.performance(at(86_401)).stale, 1);
+    }
+
+    #[test]
+    fn the_next_word_of_what_can_wait_comes_after_its_pause_and_not_at_night() {
+        let mut alarms = Alarms::default();
+        let warm = AlarmKey::plant(AlarmId::FeedTemperatureHigh);
+        raise(&mut alarms, 0, warm);
+        alarms.judge(at(100), None, None);
+        assert_eq!(alarms.deadline(at(100).mono, None), Some(at(86_500).mono));
+        // Two hours before morning, and long overdue.
+        let night = at(90_000).mono;
+        assert_eq!(alarms.deadline(night, Some(2.0)), Some(at(90_000 + 7_201).mono));
+    }
+
+    #[test]
+    fn the_time_to_respond_is_coarse() {
+        let mut alarms = Alarms::default();
+        raise(&mut alarms, 0, AlarmKey::plant(AlarmId::ProductTdsHigh));
+        alarms.judge(at(0), Some(6.13), None);
+        // 22,068 s are 36.8 times ten minutes.
+        assert_eq!(alarms.changes(true)[0].respond_secs, Some(22_200.0));
     }
 
     #[test]
