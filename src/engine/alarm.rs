@@ -9,6 +9,7 @@
 //! nobody to take note of it, and a *chattering* one stands through until it has been quiet: told
 //! once, with how often it came.
 
+pub(in crate::engine) mod digest;
 pub mod family;
 pub mod household;
 mod known;
@@ -133,6 +134,9 @@ pub struct Alarms {
     alarms: Known,
     #[serde(default)]
     hours: VecDeque<Hour>,
+    /// When the last digest was made.
+    #[serde(default)]
+    digested: Option<Mono>,
     /// Sums over the hours, while they stand.
     #[serde(skip)]
     looked_back: LookedBack,
@@ -417,13 +421,16 @@ impl Alarms {
         again
     }
 
-    /// When the next alarm is to be told again. `until_morning` as in [`household::until_morning`].
+    /// When the next alarm is to be told again, or the digest. `until_morning` as in [`household::until_morning`].
     fn next_notice(&self, now: Mono, until_morning: Option<f64>) -> Option<Mono> {
         let morning = now + Span::from_secs_f64(until_morning.unwrap_or(0.0) * 3600.0 + 1.0);
         self.alarms
             .values()
             .filter(|alarm| alarm.state() == AlarmState::Unacknowledged)
             .filter_map(|alarm| {
+                if alarm.class == Class::Soon && alarm.notices <= 1 && until_morning.is_some() {
+                    return Some(morning);
+                }
                 let due = alarm.noticed? + household::again_after(alarm.class, alarm.notices)?;
                 Some(if alarm.class < Class::Now && until_morning.is_some() {
                     due.max(morning)

@@ -29,6 +29,7 @@ pub mod time;
 pub mod trend;
 pub mod value;
 
+use alarm::digest::Moment;
 use alarm::{Alarms, Evidence};
 use event::{Ask, Event};
 use guard::{Context, Guard};
@@ -202,6 +203,8 @@ impl Engine {
             let limits = &self.setup.limits.household;
             alarm::household::until_morning(now.wall, self.state.offset_secs, limits)
         };
+        let has_quiet_hours = self.setup.limits.household.has_quiet_hours();
+        let was_until_morning = self.state.until_morning;
         let State { guard, alarms, trend, emitter, standing: told, hours_left, .. } =
             &mut self.state;
         let setup: &Setup = &self.setup;
@@ -290,6 +293,12 @@ impl Engine {
             let data = serde_json::json!({ "alarm": name, "of": key.of, "notice": notices });
             cx.log("notice", false, format!("Still so, and nobody has taken note: {text}"), data);
         }
+        let moment = Moment::of(until_morning, was_until_morning, has_quiet_hours);
+        let digest = cx.alarms.digest(now.mono, moment);
+        if !digest.is_empty() {
+            let (text, data) = told_together(&digest);
+            cx.log("digest", false, text, data);
+        }
         let mut values = Vec::new();
         alarm_values(cx.alarms, &mut self.worst, emitter, setup, now, &mut values);
         guard_values(guard, cx.alarms, self.worst_delay, emitter, setup, now, &mut values);
@@ -319,6 +328,20 @@ impl Engine {
         let all = self.state.alarms.changes(true);
         self.outputs.extend(all.into_iter().map(Output::Alarm));
     }
+}
+
+/// The digest in words and as data.
+fn told_together(digest: &[(output::AlarmKey, String)]) -> (String, serde_json::Value) {
+    let texts: Vec<&str> = digest.iter().map(|(_, text)| text.as_str()).collect();
+    let things = if texts.len() == 1 { "one thing" } else { "some things" };
+    let text = format!("For the coming days, {things}: {}", texts.join(" "));
+    let alarms: Vec<_> = digest
+        .iter()
+        .map(|(key, text)| {
+            serde_json::json!({ "alarm": key.alarm.name(), "of": key.of, "text": text })
+        })
+        .collect();
+    (text, serde_json::json!({ "alarms": alarms }))
 }
 
 fn standing(guard: &Guard, setup: &Setup) -> Standing {

@@ -305,7 +305,7 @@ pub struct LogEntry {
     /// When.
     pub at: Option<Wall>,
     /// Kind: `phase`, `alarm`, `command`, `answer`, `close`, `open`, `confirmed`, `start-record`,
-    /// `service`, `trip`, `hold`, `reset`, `proof`, `note`.
+    /// `service`, `trip`, `hold`, `reset`, `proof`, `note`, `notice`, `digest`.
     pub kind: std::borrow::Cow<'static, str>,
     /// One line for people.
     pub text: String,

@@ -69,8 +69,12 @@ pub fn plant(seed: u64) -> PlantParameters {
     plant
 }
 
-/// Its probes: 5 to 10 s while water flows, five minutes while none does (switches: their own).
-pub fn probes(seed: u64, plant: &PlantParameters) -> Vec<ProbeParameters> {
+/// Longest pause of a probe of the year.
+pub const LONGEST_SECS: f64 = 10.0;
+
+/// Its probes: irregular from 5 to 8 s up to `longest_secs` while water flows, five minutes while none
+/// does (switches: their own).
+pub fn probes(seed: u64, plant: &PlantParameters, longest_secs: f64) -> Vec<ProbeParameters> {
     let mut r = Random::branch(seed, "sampling");
     let mut probes = random_probes(seed, plant);
     for probe in &mut probes {
@@ -78,7 +82,8 @@ pub fn probes(seed: u64, plant: &PlantParameters) -> Vec<ProbeParameters> {
             continue;
         }
         probe.interval_min_secs = r.between(5.0, 8.0);
-        probe.interval_max_secs = probe.interval_min_secs + r.between(0.0, 2.0);
+        let near = probe.interval_min_secs + r.between(0.0, 2.0);
+        probe.interval_max_secs = if longest_secs > LONGEST_SECS { longest_secs } else { near };
         probe.interval_idle_secs = 300.0;
     }
     probes

@@ -306,6 +306,93 @@ fn resin(reports: &[Report], s: &mut Scores) {
     s.score_ratio = sum(&own) / sum(&others).max(1e-9);
 }
 
+/// Errors where no fault is declared (1-ppm steps, irregular sampling, gains and offsets of cheap
+/// probes), each plant's own list.
+fn errors(reports: &[Report], of: impl Fn(&Report) -> Vec<f64>) -> String {
+    let plants: Vec<Vec<f64>> = reports.iter().map(of).filter(|list| !list.is_empty()).collect();
+    let each: Vec<f64> = plants.iter().map(|list| median(list)).collect();
+    let all: Vec<f64> = plants.concat();
+    format!(
+        "{:>8.2} {:>8.2} {:>8.2} {:>8.2} {:>6}",
+        median(&each),
+        quantile(&each, 1.0),
+        quantile(&all, 0.9),
+        quantile(&all, 1.0),
+        all.len()
+    )
+}
+
+/// Errors of the main values over the plants: the median plant, the worst plant (each by its median),
+/// and of all looks the 90th percentile and the worst one.
+fn errors_table(reports: &[Report]) -> String {
+    let starts = |of: &dyn Fn(
+        &super::world::StartLook,
+        &permeated::demo::truth::StartTruth,
+    ) -> Option<f64>| {
+        let of = |report: &Report| {
+            let truths = report.truth_starts.iter().filter(|(_, at)| *at == Stretch::Easy);
+            let pairs = truths.filter_map(|(truth, _)| {
+                let near =
+                    |own: &&super::world::StartLook| (own.began - truth.at_secs).abs() < 60.0;
+                report.starts.iter().find(near).map(|own| (own, truth))
+            });
+            pairs.filter_map(|(own, truth)| of(own, truth)).collect::<Vec<f64>>()
+        };
+        errors(reports, of)
+    };
+    let looks = |of: &dyn Fn(&super::world::RejectionLook) -> Option<f64>| {
+        errors(reports, |report: &Report| {
+            let easy = report.rejections.iter().filter(|look| look.stretch == Stretch::Easy);
+            easy.filter_map(of).collect()
+        })
+    };
+    let mut out = format!(
+        "{:<52} {:>8} {:>8} {:>8} {:>8} {:>6}\n",
+        "errors in easy months", "median", "worst", "90 %", "largest", "looks"
+    );
+    for (what, figures) in [
+        ("rejection, points", looks(&|l| l.shown.map(|(v, ..)| 100.0 * (v - l.truth).abs()))),
+        ("recovery, points", looks(&|l| l.recovery.map(|(v, t)| 100.0 * (v - t).abs()))),
+        (
+            "settled value, ppm, as its probe shows it",
+            starts(&|own, _| own.settled.map(|(v, _)| (v - own.seen_settled).abs())),
+        ),
+        (
+            "  against the truth, ppm",
+            starts(&|own, _| own.settled.map(|(v, _)| (v - own.truth_settled).abs())),
+        ),
+        (
+            "extra salt of starts above 5 mg, %",
+            starts(&|own, truth| {
+                let counts = own.reached && truth.extra_salt_mg > 5.0;
+                let of = own.extra.filter(|_| counts);
+                of.map(|is| 100.0 * (is / truth.extra_salt_mg - 1.0).abs())
+            }),
+        ),
+        (
+            "resin used (visible load of a month), %",
+            errors(reports, |report: &Report| {
+                let easy = report.loads.iter().filter(|l| l.stretch == Stretch::Easy);
+                easy.filter(|l| l.seen > 100.0)
+                    .map(|l| 100.0 * (l.engine / l.seen - 1.0).abs())
+                    .collect()
+            }),
+        ),
+        (
+            "  against the truth, %",
+            errors(reports, |report: &Report| {
+                let easy = report.loads.iter().filter(|l| l.stretch == Stretch::Easy);
+                easy.filter(|l| l.seen > 100.0)
+                    .map(|l| 100.0 * (l.engine / l.truth.max(1.0) - 1.0).abs())
+                    .collect()
+            }),
+        ),
+    ] {
+        writeln!(out, "{what:<52} {figures}").expect("to a string");
+    }
+    out
+}
+
 /// What had to be told, each once.
 fn dues(reports: &[Report]) -> Vec<&'static str> {
     let all = reports.iter().flat_map(|r| &r.dues).map(|due| due.what);
@@ -533,5 +620,6 @@ pub fn table(reports: &[Report]) -> String {
         format!("{:.0}", wall / s.years),
         "60",
     );
+    out.push_str(&errors_table(reports));
     out
 }

@@ -42,6 +42,8 @@ pub struct RejectionLook {
     /// As the engine shows it: value, u, flag good.
     pub shown: Option<(f64, f64, bool)>,
     pub naive: f64,
+    /// Recovery: as the engine shows it, and the truth.
+    pub recovery: Option<(f64, f64)>,
 }
 
 /// A start record of the engine.
@@ -304,9 +306,10 @@ struct Truths {
 }
 
 impl World {
-    pub fn new(seed: u64, year: Vec<Stretch>, stretch_days: f64) -> Self {
+    /// A plant whose probes speak at most every `longest_secs` while water flows.
+    pub fn new(seed: u64, year: Vec<Stretch>, stretch_days: f64, longest_secs: f64) -> Self {
         let p = plan::plant(seed);
-        let probes_p = plan::probes(seed, &p);
+        let probes_p = plan::probes(seed, &p, longest_secs);
         let text = plan::settings(seed, &p, &probes_p);
         let settings: Plant = toml::from_str(&text).unwrap_or_else(|e| panic!("{e}\n{text}"));
         let setup = Arc::new(Setup::resolve("plant", &settings, OnStop::Close, 5));
@@ -1340,6 +1343,7 @@ impl World {
                 truth: t.rejection,
                 shown: self.number(SignalId::Rejection, None),
                 naive: self.report.naive.rejection(),
+                recovery: self.number(SignalId::Recovery, None).map(|shown| (shown.0, t.recovery)),
             };
             self.report.rejections.push(look);
         }

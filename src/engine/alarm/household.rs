@@ -28,8 +28,7 @@ pub fn until_morning(
     offset_secs: Option<i32>,
     limits: &HouseholdLimits,
 ) -> Option<f64> {
-    let (evening, morning) = (limits.quiet_from_hour, limits.quiet_until_hour);
-    let night = (morning - evening).rem_euclid(24.0);
+    let night = limits.quiet_hours();
     if night <= 0.0 {
         return None;
     }
@@ -37,7 +36,7 @@ pub fn until_morning(
         return Some(night);
     };
     let secs = (wall.millis().div_euclid(1000) + i64::from(offset)).rem_euclid(86_400);
-    let since_evening = (secs as f64 / 3600.0 - evening).rem_euclid(24.0);
+    let since_evening = (secs as f64 / 3600.0 - limits.quiet_from_hour).rem_euclid(24.0);
     (since_evening < night).then_some(night - since_evening)
 }
 

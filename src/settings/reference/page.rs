@@ -224,7 +224,8 @@ fn alarms(page: &mut String) {
     line!(
         page,
         "\n## Alarms\n\n\
-         `when`: `now` at any hour, `today` in waking hours, `soon` in the digest.\n\n\
+         `when`: `now` at any hour, `today` in waking hours, `soon` in the digest: an event of kind `digest`\n\
+         when the quiet hours end, if something is new in it, else once a week.\n\n\
          | alarm | does | when | for each | never | what it means | first look | what clears it |\n\
          | --- | --- | --- | --- | --- | --- | --- | --- |"
     );

@@ -382,13 +382,25 @@ limits!(
         #[schemars(range(min = 0, max = 24))]
         #[schemars(extend("x-unit" = "h"))]
         quiet_from_hour: f64 = 22.0,
-        /// Until this hour. Lower: somebody is woken for what can wait. Higher: a trip of the night is
-        /// told again late in the day.
+        /// Until this hour; then comes the digest of what can wait. Lower: somebody is woken for what
+        /// can wait. Higher: a trip of the night is told again late in the day.
         #[schemars(range(min = 0, max = 24))]
         #[schemars(extend("x-unit" = "h"))]
         quiet_until_hour: f64 = 7.0,
     }
 );
+
+impl HouseholdLimits {
+    /// Length of the night in hours; 0: there is none.
+    pub fn quiet_hours(&self) -> f64 {
+        (self.quiet_until_hour - self.quiet_from_hour).rem_euclid(24.0)
+    }
+
+    /// There is a night.
+    pub fn has_quiet_hours(&self) -> bool {
+        self.quiet_hours() > 0.0
+    }
+}
 
 limits!(
     /// How long a proof is good for, in days; 0: never reminded.
