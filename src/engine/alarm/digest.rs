@@ -66,7 +66,7 @@ impl Alarms {
             alarm.notices = alarm.notices.max(1).saturating_add(1);
             alarm.noticed = Some(now);
         }
-        soon.into_iter().map(|(key, alarm)| (*key, alarm.text.clone())).collect()
+        soon.into_iter().map(|(key, alarm)| (key, alarm.text.clone())).collect()
     }
 }
 
