@@ -218,6 +218,8 @@ pub struct World {
     random: Random,
     p: PlantParameters,
     probes_p: Vec<ProbeParameters>,
+    /// Sensor of each probe.
+    sensors: Vec<usize>,
     plant: VirtualPlant,
     probes: Probes,
     setup: Arc<Setup>,
@@ -315,6 +317,12 @@ impl World {
         let setup = Arc::new(Setup::resolve("plant", &settings, OnStop::Close, 5));
         let engine = Engine::new(Arc::clone(&setup));
         let rated = p.vessels[0].bed_litres * p.vessels[0].rated_eq_per_litre;
+        let sensor_of =
+            |probe: &ProbeParameters| setup.sensors.iter().position(|sensor| sensor.id == probe.id);
+        let sensors = probes_p
+            .iter()
+            .map(|probe| sensor_of(probe).expect("every probe is a sensor"))
+            .collect();
         let probes_len = probes_p.len();
         let mut world = Self {
             seed,
@@ -322,6 +330,7 @@ impl World {
             plant: VirtualPlant::new(p.clone(), seed),
             probes: Probes::new(probes_p.clone(), seed),
             probes_p,
+            sensors,
             setup,
             engine,
             report: Report { seed, naive: Naive::new(rated), ..Report::default() },
@@ -1164,12 +1173,7 @@ impl World {
         let mut at = self.engine.evaluated().millis() as f64 / 1000.0;
         for message in messages {
             let probe = &self.probes_p[message.probe];
-            let sensor = self
-                .setup
-                .sensors
-                .iter()
-                .position(|s| s.id == probe.id)
-                .expect("every probe is a sensor");
+            let sensor = self.sensors[message.probe];
             at = at.max(message.arrives_at).min(now);
             self.heard[message.probe] = at;
             if probe.place == Place::Product {

@@ -793,9 +793,9 @@ impl Guard {
         [Point::Supply, Point::Feed, Point::Permeate, Point::Product, Point::Concentrate]
             .iter()
             .find_map(|point| {
-                setup.sensors.iter().enumerate().find_map(|(index, sensor)| {
+                setup.meters().find_map(|index| {
                     let meter = self.meters[index].as_ref()?;
-                    (sensor.point == *point).then_some((meter.litres(), meter.at()?))
+                    (setup.sensors[index].point == *point).then_some((meter.litres(), meter.at()?))
                 })
             })
     }

@@ -52,12 +52,9 @@ pub(super) enum Change {
 
 pub(super) fn source(setup: &Setup) -> Source {
     let meter_at = |points: &[Point]| {
-        points.iter().find_map(|point| {
-            setup
-                .sensors
-                .iter()
-                .position(|sensor| sensor.point == *point && sensor.quantity.is_meter())
-        })
+        points
+            .iter()
+            .find_map(|point| setup.meters().find(|sensor| setup.sensors[*sensor].point == *point))
     };
     if let Some(sensor) = meter_at(&[Point::Product, Point::Permeate, Point::Between]) {
         return Source::Meter(sensor, 1.0);
@@ -84,8 +81,8 @@ pub(super) fn by_meters(
 ) -> Option<bool> {
     let none = setup.limits.stages.flow_none_litres_per_min;
     let mut quiet = None;
-    for (index, meter) in meters.iter().enumerate() {
-        let Some(meter) = meter else { continue };
+    for index in setup.meters() {
+        let Some(meter) = &meters[index] else { continue };
         let silence = probes[index].silence_flowing(&setup.sensors[index], &setup.limits.guard);
         match meter.flows(now, silence, none, after) {
             Some(true) => return Some(true),

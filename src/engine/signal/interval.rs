@@ -138,12 +138,16 @@ impl IntervalLearner {
         }
         self.count_lost(gap, flowing);
         let gaps = if flowing { &mut self.flowing } else { &mut self.idle };
-        if gaps.len() == GAPS_MAX {
-            gaps.pop_front();
-        }
+        let oldest = if gaps.len() == GAPS_MAX { gaps.pop_front() } else { None };
         gaps.push_back(gap);
-        let middle = middle(gaps);
-        *(if flowing { &mut self.usual.0 } else { &mut self.usual.1 }) = middle;
+        let usual = if flowing { &mut self.usual.0 } else { &mut self.usual.1 };
+        // One gap for another on the same side of the middle leaves the middle where it is.
+        let stays = |(out, middle): (Span, Span)| {
+            out == gap || (out < middle && gap < middle) || (out > middle && gap > middle)
+        };
+        if !oldest.zip(*usual).is_some_and(stays) {
+            *usual = middle(gaps);
+        }
         self.from = Some((now, flowing));
     }
 

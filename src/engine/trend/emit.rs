@@ -258,8 +258,12 @@ impl Emitter {
             && valued.reasons.is_empty()
             && valued.as_of == now.mono
         {
-            let number = round_to(valued.value, Grid::of(setup, key).step);
-            let same = |last: &Datum| matches!(last, Datum::Number(last) if last.to_bits() == number.to_bits());
+            let number = valued.value;
+            let same = |last: &Datum| {
+                let is = |number: f64| matches!(last, Datum::Number(last) if last.to_bits() == number.to_bits());
+                // What has been rounded once stays as it is when rounded again.
+                is(number) || is(round_to(number, Grid::of(setup, key).step))
+            };
             if self.again(now, key, same) {
                 return;
             }
