@@ -147,12 +147,13 @@ impl State {
     /// `SPs = SPa (Qpa/Qps0)(TCFs/TCFa)(CFs/CFa)`, `dPs = dPa (Qfc_s/Qfc_a)^1.5`; the salt's
     /// temperature factor taken equal to that of water. `None` outside the range of any part.
     pub fn normalised(&self, reference: &State, forms: Forms) -> Option<Normalised> {
-        let ndp = positive(self.net_driving_pressure(forms.osmotic)?.get())?;
-        let ndp_reference = positive(reference.net_driving_pressure(forms.osmotic)?.get())?;
-        let tcf = forms.temperature.at(self.temperature)?;
-        let tcf_reference = forms.temperature.at(reference.temperature)?;
-        let factor = log_mean_factor(self.recovery()?)?;
-        let factor_reference = log_mean_factor(reference.recovery()?)?;
+        self.against(reference, Factors::of(reference, forms)?, forms)
+    }
+
+    /// The same for whom the factors of the reference are at hand.
+    fn against(&self, reference: &State, of: Factors, forms: Forms) -> Option<Normalised> {
+        let Factors { ndp, tcf, factor } = Factors::of(self, forms)?;
+        let (ndp_reference, tcf_reference, factor_reference) = (of.ndp, of.tcf, of.factor);
         let passage = self.permeate.get() / positive(self.feed.get())?;
         let mean = |s: &State| s.feed_flow.get() - s.permeate_flow.get() / 2.0;
         let flow = self.permeate_flow.get() * ndp_reference * tcf_reference / (ndp * tcf);
@@ -165,6 +166,27 @@ impl State {
             flow: LitresPerMinute::checked(flow)?,
             passage: Ratio::checked(share)?,
             pressure_drop: Bar::checked(drop)?,
+        })
+    }
+}
+
+/// What of a state a comparison rests on.
+#[derive(Clone, Copy, Debug)]
+struct Factors {
+    /// Net driving pressure, bar, above 0.
+    ndp: f64,
+    /// Of the temperature.
+    tcf: f64,
+    /// Mean concentration on the feed side over that of the feed.
+    factor: f64,
+}
+
+impl Factors {
+    fn of(state: &State, forms: Forms) -> Option<Self> {
+        Some(Self {
+            ndp: positive(state.net_driving_pressure(forms.osmotic)?.get())?,
+            tcf: forms.temperature.at(state.temperature)?,
+            factor: log_mean_factor(state.recovery()?)?,
         })
     }
 }
@@ -233,7 +255,8 @@ impl<'a> Inputs<'a> {
     /// # Errors
     /// `Unsupported` outside the range of the formulas.
     pub fn flow(&self, reference: &State, forms: Forms) -> Result<f64> {
-        self.derive(|state| Some(state.normalised(reference, forms)?.flow.get()))
+        let of = Factors::of(reference, forms);
+        self.derive(|state| Some(state.against(reference, of?, forms)?.flow.get()))
     }
 
     /// Nominal salt passage at the conditions of `reference`.
@@ -241,7 +264,8 @@ impl<'a> Inputs<'a> {
     /// # Errors
     /// `Unsupported` outside the range of the formulas.
     pub fn passage(&self, reference: &State, forms: Forms) -> Result<f64> {
-        self.derive(|state| Some(state.normalised(reference, forms)?.passage.get()))
+        let of = Factors::of(reference, forms);
+        self.derive(|state| Some(state.against(reference, of?, forms)?.passage.get()))
     }
 }
 
