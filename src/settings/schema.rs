@@ -677,7 +677,7 @@ impl Default for Part {
             fitted: String::new(),
             bed_litres: 0.0,
             capacity_eq_per_litre: 0.5,
-            capacity_u: 0.3,
+            capacity_u: 0.2,
             rated_litres: 0.0,
             rated_mg_per_litre: 2.0,
             service_days: 0.0,

@@ -13,10 +13,12 @@ use permeated::engine::Engine;
 use permeated::engine::catalogue::{AlarmId, Class, Consequence, SignalId};
 use permeated::engine::event::{Ask, Command, Event, Reading, ServiceEntry, beginning};
 use permeated::engine::output::{Action, AlarmState, AlarmUpdate, Datum, Output, ValueUpdate};
+use permeated::engine::process::gas_load::Tap;
 use permeated::engine::setup::Setup;
 use permeated::engine::time::{Mono, Now, Wall};
 use permeated::engine::value::Flag;
 use permeated::settings::schema::{OnStop, Plant};
+use permeated::units::Celsius;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 
@@ -281,7 +283,7 @@ pub struct World {
     seen_mark: f64,
     seen: f64,
     litres_before: f64,
-    /// Sums for what a counted equivalent is worth: visible meq as seen, true meq.
+    /// Sums for what a counted equivalent is worth: eq as counted without an analysis, true eq.
     counted: (f64, f64),
     gas_since: Option<f64>,
     pattern: Option<Pattern>,
@@ -705,6 +707,11 @@ impl World {
     fn permeate_probe(&self) -> &ProbeParameters {
         let at = plan::tds_at(&self.probes_p, Place::Permeate).expect("every plant has one");
         self.probes.parameters().nth(at).expect("index is good")
+    }
+
+    fn probe_gain(&self, place: Place) -> f64 {
+        let at = plan::tds_at(&self.probes_p, place).expect("every plant has one");
+        self.probes.parameters().nth(at).expect("index is good").gain
     }
 
     /// What the permeate's probe would show of this truth without noise or step.
@@ -1155,7 +1162,7 @@ impl World {
         let worth = if plan::knows_chemistry(self.seed) {
             1.0
         } else {
-            2.0 * self.counted.0 / self.counted.1.max(1e-9)
+            self.counted.0 / self.counted.1.max(1e-9)
         };
         self.report.capacities.push(CapacityLook {
             exhaustions: self.exhaustions,
@@ -1244,7 +1251,11 @@ impl World {
                 self.probes_p.iter().find(|p| p.id == "permeate-pulses").map_or(1.0, |p| p.gain);
             let seen = self.as_seen(t.permeate_tds) * litres * meter;
             self.seen += seen;
-            let meq = seen / 0.5 / 115.0 / 1000.0;
+            // As the engine counts a tap that nobody analysed.
+            let feed = t.feed_tds * self.probe_gain(Place::Feed);
+            let tap = Tap { us_cm: Some(feed / 0.5), ..Tap::default() };
+            let gas = tap.gas(Celsius::new(t.feed_celsius)).middle;
+            let meq = seen / 0.5 / 115.0 / 1000.0 + gas * litres * meter / 1000.0;
             let salt = (t.permeate_tds - t.permeate_gas_tds) / 0.5 / self.p.permeate_us_cm_per_meq
                 * litres
                 / 1000.0;

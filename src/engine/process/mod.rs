@@ -14,6 +14,7 @@ pub mod carbon_dioxide;
 pub mod chart;
 pub mod conductivity;
 pub mod creep;
+pub mod gas_load;
 pub mod hammer;
 pub mod ions;
 pub mod learned;

@@ -2,14 +2,13 @@
 //!
 //! What conducts is seen by the probes: `meq/L = conductivity at 25 °C / (µS/cm per meq/L)`. What
 //! does not, carbon dioxide and silica, loads the anion side as well and often as much (reference
-//! sheet 5.2, 5.3): from alkalinity and pH where they are known, else as much as the visible load,
-//! +100 to -40 % of the total.
+//! sheet 5.2, 5.3): from alkalinity and pH, or from what is known of such taps (`gas_load.rs`).
 //!
 //! Invariants: an account only rises until its vessel is changed; it belongs to the vessel, wherever
 //! the vessel stands; water that nobody watched is counted in the middle of what it may have been,
 //! with its bounds kept beside it.
 
-use super::capacity::{Capacity, Charge, Counting, Interval};
+use super::capacity::{Capacity, Interval, Taken};
 use crate::units::{Days, Equivalents, Litres, Milligrams, Tds};
 use serde::{Deserialize, Serialize};
 
@@ -74,11 +73,6 @@ impl Conversion {
     /// meq of one mg on the meter's scale.
     pub fn meq_per_mg(&self) -> f64 {
         1.0 / self.ppm_factor / self.us_cm_per_meq
-    }
-
-    /// How the account counts.
-    pub fn counting(&self) -> Counting {
-        if self.invisible.is_some() { Counting::Chemistry } else { Counting::Factor }
     }
 }
 
@@ -154,6 +148,16 @@ impl Account {
         Equivalents::new(self.invisible)
     }
 
+    /// Both, for the belief.
+    pub fn taken(&self) -> Taken {
+        Taken { visible: self.visible, invisible: self.invisible }
+    }
+
+    /// What was counted of carbon dioxide as one is worth `ratio`: the tap was analysed.
+    pub fn recounted(&mut self, ratio: f64) {
+        self.invisible *= ratio.max(0.0);
+    }
+
     /// All that was taken up, as counted.
     pub fn used(&self) -> Equivalents {
         Equivalents::new(self.visible + self.invisible)
@@ -200,14 +204,10 @@ pub struct Use {
 }
 
 impl Remaining {
-    /// Forecast for a charge. `None` without load.
-    pub fn of(charge: &Charge, present: Use) -> Option<Self> {
-        Self::of_left(charge.remaining(), present)
-    }
-
-    /// The same from the equivalents that a charge can still take up.
-    pub fn of_left(left: Interval, present: Use) -> Option<Self> {
-        let litres = left.divided(present.load.total() / 1000.0, present.load_u)?;
+    /// Forecast for litres of the present load that a charge is thought to treat
+    /// ([`Charge::litres`](super::capacity::Charge::litres)).
+    pub fn of(litres: Interval, present: Use) -> Option<Self> {
+        let litres = litres.divided(1.0, present.load_u)?;
         let days = litres.divided(present.litres_per_day.get(), present.litres_u);
         Some(Self { litres, days })
     }
@@ -229,8 +229,7 @@ pub fn litres_per_charge(
     conversion: &Conversion,
     reading: Tds,
 ) -> Option<Interval> {
-    let load = conversion.load(reading).total() / 1000.0;
-    capacity.of_new_charge().divided(load, 0.0)
+    capacity.charge(Taken::default()).litres(conversion.load(reading))
 }
 
 /// A capacity in the units in which it is quoted. Always say **as what**.
@@ -312,7 +311,7 @@ mod tests {
 
     #[test]
     fn litres_at_four_permeates_fall_with_the_reading_and_gas_rules_the_purest() {
-        let capacity = Capacity::declared(Equivalents::new(0.3), 0.3, Counting::Chemistry);
+        let capacity = Capacity::declared(Equivalents::new(0.3), 0.3, 0.25);
         let conversion = Conversion::typical(0.5, Some(0.14));
         let litres: Vec<f64> = [1.0, 3.0, 8.0, 25.0]
             .iter()
@@ -327,15 +326,16 @@ mod tests {
 
     #[test]
     fn the_forecast_orders_before_the_middle_and_after_the_worst() {
-        let capacity = Capacity::declared(Equivalents::new(0.3), 0.3, Counting::Factor);
-        let charge = capacity.charge(Equivalents::new(0.15));
+        let capacity = Capacity::declared(Equivalents::new(0.3), 0.3, 0.9);
+        let charge = capacity.charge(Taken { visible: 0.075, invisible: 0.075 });
         let present = Use {
             load: Load { visible: 0.14, invisible: 0.14 },
             load_u: 0.1,
             litres_per_day: Litres::new(12.0),
             litres_u: 0.2,
         };
-        let remaining = Remaining::of(&charge, present).expect("load");
+        let remaining =
+            Remaining::of(charge.litres(present.load).expect("load"), present).expect("load");
         let days = remaining.days.expect("use");
         let order = remaining.days_to_order_by().expect("use").get();
         assert!(days.low < order && order < days.middle, "{remaining:?} {order}");

@@ -8,9 +8,9 @@
 //! uncertainty and is never silently nothing.
 
 use crate::engine::catalogue::SignalId;
-use crate::engine::process::capacity::{Capacity, Charge, Interval};
-use crate::engine::process::carbon_dioxide;
+use crate::engine::process::capacity::{Capacity, Charge, Interval, Taken};
 use crate::engine::process::creep::Costs;
+use crate::engine::process::gas_load::{GasLoad, Tap};
 use crate::engine::process::resin::{Account, Conversion, Load, Remaining, Use, litres_per_charge};
 use crate::engine::setup::{PartIx, Setup};
 use crate::engine::time::{Mono, Span};
@@ -28,6 +28,9 @@ const DAYS_MIN: usize = 3;
 const LOAD_LITRES_MIN: f64 = 5.0;
 /// Relative standard uncertainty of a load that is counted as declared: gain of probe and meter.
 const GAIN_U: f64 = 0.05;
+/// Relative standard uncertainty of the load to come: feed, temperature and runs of the next months. The
+/// gains of probe and meter are in what was taken up as well, so they cancel in what is left.
+const LOAD_U: f64 = 0.05;
 /// A 90 % interval is so many standard uncertainties wide.
 pub(super) const NINETY: f64 = 2.0 * 1.644_85;
 
@@ -40,9 +43,9 @@ struct Vessel {
     exhausted: bool,
     /// Some of its inlet was not measured.
     assumed: bool,
-    /// Share of the salt that passed it in the last run that told, and the charge then.
+    /// Share of the salt that passed it in the last run that told, and what it had taken up then.
     #[serde(default)]
-    front: Option<(f64, f64)>,
+    front: Option<(f64, Taken)>,
 }
 
 /// What vessels of one kind are believed to hold.
@@ -67,8 +70,9 @@ pub(super) struct Resin {
     /// In the order of flow.
     vessels: Vec<Vessel>,
     beliefs: Vec<Belief>,
-    alkalinity: Option<f64>,
-    ph: Option<f64>,
+    /// What is known of the tap.
+    #[serde(default)]
+    tap: Tap,
     /// Water at the membrane, C.
     #[serde(default)]
     celsius: Option<f64>,
@@ -81,10 +85,10 @@ pub(super) struct Resin {
     days: VecDeque<Day>,
     today: Day,
     today_began: Option<Mono>,
-    /// What a charge will hold as it was last worked out, by vessel: told every few seconds, while it
-    /// changes with what passes. Kept with the charge that it is of, so it is no state.
+    /// Litres that a charge will treat as they were last worked out, by vessel: told every few seconds,
+    /// while they change with what passes. Kept with what they are of, so it is no state.
     #[serde(skip)]
-    capacities: Vec<Option<(Charge, Interval)>>,
+    litres_left: Vec<Option<(Charge, Load, Option<Interval>)>>,
 }
 
 /// What is published of a vessel.
@@ -114,8 +118,11 @@ impl Resin {
         let mut resin = Self {
             vessels: Vec::new(),
             beliefs: Vec::new(),
-            alkalinity: setup.assumed.alkalinity_mg_per_litre,
-            ph: setup.assumed.ph,
+            tap: Tap {
+                us_cm: setup.assumed.feed_tds_ppm.map(|ppm| ppm / setup.ppm_factor),
+                alkalinity: setup.assumed.alkalinity_mg_per_litre,
+                ph: setup.assumed.ph,
+            },
             celsius: None,
             until: 0.0,
             inlet: None,
@@ -123,7 +130,7 @@ impl Resin {
             days: VecDeque::new(),
             today: Day::default(),
             today_began: None,
-            capacities: Vec::new(),
+            litres_left: Vec::new(),
         };
         resin.refit(setup);
         resin
@@ -144,6 +151,7 @@ impl Resin {
     fn belief(&mut self, setup: &Setup, part: PartIx) -> &mut Capacity {
         let declared = &setup.parts[part].declared;
         let kind = setup.parts[part].kind;
+        let spread = self.gas().spread;
         let known = self
             .beliefs
             .iter()
@@ -152,7 +160,7 @@ impl Resin {
             let capacity = Capacity::declared(
                 Equivalents::new(declared.capacity_eq_per_litre * declared.bed_litres),
                 declared.capacity_u,
-                self.conversion(setup).counting(),
+                spread,
             );
             self.beliefs.push(Belief { kind, bed_litres: declared.bed_litres, capacity });
             self.beliefs.len() - 1
@@ -170,26 +178,46 @@ impl Resin {
             .map(|belief| &belief.capacity)
     }
 
+    /// Carbon dioxide in the water that the membrane lets through.
+    fn gas(&self) -> GasLoad {
+        let celsius = Celsius::checked(self.celsius.unwrap_or(TAP_CELSIUS));
+        self.tap.gas(celsius.unwrap_or(Celsius::new(TAP_CELSIUS)))
+    }
+
     pub(super) fn conversion(&self, setup: &Setup) -> Conversion {
-        let invisible = match (self.alkalinity, self.ph) {
-            (Some(alkalinity), Some(ph)) => {
-                let celsius = self.celsius.unwrap_or(TAP_CELSIUS);
-                Celsius::checked(celsius).map(|at| carbon_dioxide::from_tap(at, alkalinity, ph))
-            }
-            _ => None,
-        };
-        Conversion::typical(setup.ppm_factor, invisible)
+        Conversion::typical(setup.ppm_factor, Some(self.gas().middle))
     }
 
-    /// Takes an analysis of the tap.
+    /// Takes an analysis of the tap. Where it says more than was known, what was counted of carbon
+    /// dioxide before is counted anew; another analysis of a known tap holds from now on.
     pub(super) fn analysis(&mut self, alkalinity: Option<f64>, ph: Option<f64>) {
-        self.alkalinity = alkalinity.or(self.alkalinity);
-        self.ph = ph.or(self.ph);
+        let before = self.gas();
+        self.tap.alkalinity = alkalinity.or(self.tap.alkalinity);
+        self.tap.ph = ph.or(self.tap.ph);
+        let after = self.gas();
+        if after.spread < before.spread && before.middle > 0.0 && after.middle > 0.0 {
+            let ratio = after.middle / before.middle;
+            for vessel in &mut self.vessels {
+                vessel.account.recounted(ratio);
+            }
+            for belief in &mut self.beliefs {
+                belief.capacity.recounted(ratio, after.spread);
+            }
+        }
     }
 
-    /// Temperature of the water, for the carbon dioxide in it.
-    pub(super) fn temperature(&mut self, celsius: Option<f64>) {
+    /// Temperature of the water and dissolved solids of the feed (ppm on the plant's scale), for the
+    /// carbon dioxide in it.
+    pub(super) fn tap_water(&mut self, setup: &Setup, celsius: Option<f64>, feed: Option<f64>) {
         self.celsius = celsius.or(self.celsius);
+        let known = self.tap.us_cm.is_some();
+        self.tap.us_cm = feed.map(|ppm| ppm / setup.ppm_factor).or(self.tap.us_cm);
+        if !known && self.tap.us_cm.is_some() {
+            let spread = self.gas().spread;
+            for belief in &mut self.beliefs {
+                belief.capacity.recounted(1.0, spread);
+            }
+        }
     }
 
     /// First vessel in the order of flow.
@@ -317,7 +345,7 @@ impl Resin {
         if let Some(lead) = self.vessels.first_mut().filter(|lead| !lead.exhausted) {
             let share = (outlet / inlet.max(1e-9)).clamp(0.0, 0.98);
             let told = outlet >= FRONT_PPM && share >= FRONT_SHARE;
-            lead.front = told.then(|| (share, lead.account.used().get()));
+            lead.front = told.then(|| (share, lead.account.taken()));
         }
     }
 
@@ -328,20 +356,20 @@ impl Resin {
         }
         let Some(lead) = self.vessels.first_mut().filter(|lead| !lead.exhausted) else { return };
         lead.exhausted = true;
-        let (share, used) = lead.front.unwrap_or((0.5, lead.account.used().get()));
+        let (share, taken) = lead.front.unwrap_or((0.5, lead.account.taken()));
         let u = lead.account.relative_u(GAIN_U).hypot(FRONT_U);
         if let Some(part) = self.lead(setup) {
-            self.belief(setup, part).seen_passing(Equivalents::new(used), share, u);
+            self.belief(setup, part).seen_passing(taken, share, u);
         }
     }
 
     /// Litres of the first vessel's charge, probability that one of its kind would be spent by now,
-    /// and carbon dioxide that reaches it in mmol/L where chemistry is known.
+    /// and carbon dioxide that reaches it in mmol/L where the tap was analysed.
     pub(super) fn lead_state(&self, setup: &Setup) -> Option<(f64, f64, Option<f64>)> {
         let lead = self.vessels.first()?;
         let part = self.part_of(setup, lead)?;
-        let charge = self.known_belief(setup, part)?.charge(lead.account.used());
-        let gas = self.conversion(setup).invisible;
+        let charge = self.known_belief(setup, part)?.charge(lead.account.taken());
+        let gas = self.tap.is_analysed().then(|| self.gas().middle);
         Some((lead.account.litres().get(), charge.spent_by_now(), gas))
     }
 
@@ -354,7 +382,7 @@ impl Resin {
 
     /// Learns from a charge that ended and describes it.
     fn ended(&mut self, setup: &Setup, old: &Vessel) -> String {
-        let used = old.account.used();
+        let (used, taken) = (old.account.used(), old.account.taken());
         let ix = setup.parts.iter().position(|part| part.id == old.part);
         if let Some(ix) = ix
             && !old.exhausted
@@ -362,9 +390,9 @@ impl Resin {
             match old.front {
                 Some((share, at)) => {
                     let u = old.account.relative_u(GAIN_U).hypot(FRONT_U);
-                    self.belief(setup, ix).seen_passing(Equivalents::new(at), share, u);
+                    self.belief(setup, ix).seen_passing(at, share, u);
                 }
-                None => self.belief(setup, ix).survived(used),
+                None => self.belief(setup, ix).survived(taken),
             }
         }
         format!(
@@ -425,7 +453,8 @@ impl Resin {
         } else {
             setup.prices.resin_per_litre * declared.bed_litres
         };
-        let capacity = self.known_belief(setup, part)?.of_new_charge().middle;
+        let load = self.usual_load(setup);
+        let capacity = self.known_belief(setup, part)?.of_new_charge(load).middle;
         let recovery = Ratio::checked(setup.assumed.recovery.unwrap_or(0.25))?;
         let meq_per_mg = self.conversion(setup).meq_per_mg();
         // A price of water is needed for advice, not for what the resin costs.
@@ -470,6 +499,13 @@ impl Resin {
         .into()
     }
 
+    /// Present load; what has gone in where it is not known.
+    fn usual_load(&self, setup: &Setup) -> Load {
+        let inlet = Tds::checked(self.last_inlet.unwrap_or(0.0)).unwrap_or_default();
+        self.present(setup)
+            .map_or_else(|| self.conversion(setup).load(inlet), |(present, _)| present.load)
+    }
+
     /// Present load and use.
     fn present(&self, setup: &Setup) -> Option<(Use, bool)> {
         let all = self.days.iter().chain(std::iter::once(&self.today));
@@ -488,27 +524,28 @@ impl Resin {
         let litres_u =
             if mean > 0.0 { (square / count).sqrt() / mean } else { 0.0 }.clamp(0.1, 1.0);
         let present =
-            Use { load, load_u: 2.0 * GAIN_U, litres_per_day: Litres::checked(mean)?, litres_u };
+            Use { load, load_u: LOAD_U, litres_per_day: Litres::checked(mean)?, litres_u };
         Some((present, known && mean > 0.0))
     }
 
-    /// What a charge will hold.
-    fn capacity(&self, part: PartIx, charge: &Charge) -> Interval {
-        match self.capacities.get(part) {
-            Some(Some((of, capacity))) if of == charge => *capacity,
-            _ => charge.capacity(),
+    /// Litres of this load that a charge will treat.
+    fn charge_left(&self, part: PartIx, charge: &Charge, load: Load) -> Option<Interval> {
+        match self.litres_left.get(part) {
+            Some(Some((of, under, litres))) if of == charge && *under == load => *litres,
+            _ => charge.litres(load),
         }
     }
 
-    /// Works out what the charges will hold, where they are others than before.
-    pub(super) fn keep_capacities(&mut self, setup: &Setup) {
-        self.capacities.resize(setup.parts.len(), None);
+    /// Works out what the charges will treat, where they or their load are others than before.
+    pub(super) fn keep_litres(&mut self, setup: &Setup) {
+        let load = self.usual_load(setup);
+        self.litres_left.resize(setup.parts.len(), None);
         for vessel in &self.vessels {
             let Some(part) = self.part_of(setup, vessel) else { continue };
             let Some(belief) = self.known_belief(setup, part) else { continue };
-            let charge = belief.charge(vessel.account.used());
-            let capacity = self.capacity(part, &charge);
-            self.capacities[part] = Some((charge, capacity));
+            let charge = belief.charge(vessel.account.taken());
+            let litres = self.charge_left(part, &charge, load);
+            self.litres_left[part] = Some((charge, load, litres));
         }
     }
 
@@ -516,14 +553,16 @@ impl Resin {
     pub(super) fn values(&self, setup: &Setup, now: Mono) -> Vec<VesselValues> {
         let measured_inlet = self.last_inlet.is_some();
         let present = self.present(setup);
+        let load = present.map_or_else(|| self.usual_load(setup), |(present, _)| present.load);
+        // Half the width of the middle two thirds of a lognormal distribution.
+        let gas_u = self.gas().spread.sinh();
         let values = |vessel: &Vessel| -> Option<VesselValues> {
             let part = self.part_of(setup, vessel)?;
             let account = &vessel.account;
-            let chemistry = self.conversion(setup).invisible.is_some();
             let relative = account.relative_u(GAIN_U);
             let used = account.used().get();
-            // Where gas is only guessed, its part is good to a third of the whole.
-            let guess = if chemistry { 0.1 } else { 0.37 };
+            // The carbon dioxide in it is known to a factor.
+            let gas = account.invisible().get() * gas_u;
             let quality = |mut valued: Valued<f64>| {
                 if vessel.assumed {
                     valued = valued.doubt(Flag::Suspect, Reason::Gap);
@@ -536,23 +575,27 @@ impl Resin {
                 if measured_inlet { Ok(quality(valued)) } else { Err(absent) }
             };
             let belief = self.known_belief(setup, part)?;
-            let charge = belief.charge(account.used());
-            let capacity = self.capacity(part, &charge);
+            let charge = belief.charge(account.taken());
             let interval = |interval: Interval, basis: Basis| Valued {
                 basis,
                 ..Valued::measured(interval.middle, (interval.high - interval.low) / NINETY, now)
             };
             let basis = if belief.exhaustions() > 0 { Basis::Measured } else { Basis::Assumed };
-            let remaining = present.and_then(|(present, known)| {
-                Some((Remaining::of_left(charge.left_of(capacity), present)?, known))
-            });
+            let left = self.charge_left(part, &charge, load);
+            let remaining = present
+                .zip(left)
+                .and_then(|((present, known), left)| Some((Remaining::of(left, present)?, known)));
             let spent = |zero: Valued<f64>| if vessel.exhausted { Ok(zero) } else { Err(absent) };
             let mg = account.visible_salt().get();
             let litres = account.litres().get();
             Some(VesselValues {
                 part,
-                used: known(Valued::assumed(used, used * relative.hypot(guess), now)),
+                used: known(Valued::assumed(used, (used * relative).hypot(gas), now)),
                 capacity: if setup.parts[part].declared.bed_litres > 0.0 {
+                    let capacity = left.map_or_else(
+                        || charge.capacity(load),
+                        |left| charge.capacity_with(left, load),
+                    );
                     Ok(interval(capacity, basis))
                 } else {
                     Err(NoReading::NotConfigured)
@@ -584,11 +627,12 @@ impl Resin {
     /// at the latest (95 %); `None` without an account of every vessel.
     pub(super) fn spent_at_latest(&self, setup: &Setup) -> Option<(f64, f64)> {
         self.last_inlet?;
+        let load = self.usual_load(setup);
         let mut sum = (0.0, 0.0);
         for vessel in &self.vessels {
             let part = self.part_of(setup, vessel)?;
             sum.0 += vessel.account.used().get();
-            sum.1 += self.known_belief(setup, part)?.of_new_charge().high;
+            sum.1 += self.known_belief(setup, part)?.of_new_charge(load).high;
         }
         (sum.1 > 0.0).then_some(sum)
     }
@@ -601,7 +645,8 @@ impl Resin {
         if lead.account.litres().get() < LOAD_LITRES_MIN || self.last_inlet.is_none() {
             return None;
         }
-        let capacity = self.known_belief(setup, part)?.of_new_charge().middle;
+        let load = self.usual_load(setup);
+        let capacity = self.known_belief(setup, part)?.of_new_charge(load).middle;
         Some((1.0 - lead.account.used().get() / capacity).max(0.0))
     }
 }
@@ -613,20 +658,4 @@ impl Vessel {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Reference sheet, table of anion loads (ideal solution): tolerance 1 %.
-    #[test]
-    fn carbon_dioxide_of_the_tap_by_alkalinity_and_ph() {
-        for (alkalinity, ph, wanted) in [
-            (50.0, 6.5, 0.710_4),
-            (100.0, 7.5, 0.141_6),
-            (100.0, 8.0, 0.044_49),
-            (200.0, 7.6, 0.2248),
-        ] {
-            let ours = carbon_dioxide::from_tap(Celsius::new(25.0), alkalinity, ph);
-            assert!((ours - wanted).abs() < 0.011 * wanted, "{alkalinity} {ph}: {ours}");
-        }
-    }
-}
+mod tests;

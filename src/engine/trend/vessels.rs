@@ -466,7 +466,7 @@ impl Trend {
 
     /// Tells the values of every vessel.
     pub(super) fn publish_resin(&mut self, setup: &Setup, now: Now, out: &mut Results) {
-        self.resin.keep_capacities(setup);
+        self.resin.keep_litres(setup);
         for values in self.resin.values(setup, now.mono) {
             let pairs = [
                 (SignalId::ResinUsed, values.used),
@@ -500,7 +500,8 @@ impl Trend {
         let outlets = self.outlet_readings(setup, now);
         let to_resin = self.water.to_resin;
         let celsius = self.temperature_near(setup, now.mono, Point::Feed).map(|t| t.value);
-        self.resin.temperature(celsius);
+        let feed = self.feed_level(setup, now).map(|feed| feed.value);
+        self.resin.tap_water(setup, celsius, feed);
         self.resin.water(setup, now.mono, to_resin, inlet, outlets);
     }
 
