@@ -1088,6 +1088,41 @@ fn one_handheld_reading_brings_a_drifted_probe_back() {
     near(run(&mut rig, &mut water, Some(USUAL.feed)), honest, 0.002);
 }
 
+/// Two probes of one make that both read 5 % low: the ratio does not know it. The feed probe drifts, is
+/// set right by a handheld reading and then calibrated, which makes it what its label says, 5 % low: the
+/// correction must go, or the ratio is off by what the other probe still shares with nobody.
+#[test]
+fn a_calibrated_probe_shares_the_gain_of_its_make_again() {
+    let mut rig = Rig::new(&full_plant());
+    let mut water = Water::new(6);
+    let make = 0.95;
+    water.truth.settled = make * USUAL.settled;
+    let run = |rig: &mut Rig, water: &mut Water, hand: bool| {
+        rig.wait(8.0 * 3600.0);
+        rig.flowing(true);
+        let mut litres = water.run(rig, 0.0, 50.0);
+        if hand {
+            let entry =
+                ServiceEntry::Handheld { sensor: "feed-tds".into(), value: USUAL.feed, u: 6.0 };
+            let now = rig.now();
+            rig.trend.service(&rig.setup, now, &entry, &mut rig.out).expect("accepted");
+            litres = water.run(rig, litres, 20.0);
+        }
+        let passage = 1.0 - rig.plant(SignalId::Rejection);
+        rig.flowing(false);
+        water.counted += litres;
+        water.count(rig);
+        passage
+    };
+    let mut shown = Vec::new();
+    for (drift, hand) in [(1.0, false), (0.85, true), (1.0, true)] {
+        water.truth.feed = make * drift * USUAL.feed;
+        shown.push(run(&mut rig, &mut water, hand));
+    }
+    near(shown[2], shown[0], 0.015 * shown[0]);
+    assert!((shown[1] / shown[0] - make).abs() < 0.02, "{shown:?}");
+}
+
 /// Starts after standing for so many minutes, with the first water of the standing model (reference
 /// sheet 4.1): reach 0.6, time constant two hours.
 fn stood(minutes: f64) -> Truth {

@@ -373,6 +373,19 @@ impl Channel {
         Some(self.correction)
     }
 
+    /// What a handheld reading made of this probe's readings; 1 where none did.
+    pub(super) const fn correction(&self) -> f64 {
+        self.correction
+    }
+
+    /// The probe is what its label says again: somebody has calibrated it.
+    pub(super) fn calibrated(&mut self) {
+        self.correction = unchanged();
+        self.level.clear();
+        self.hampel.clear();
+        self.smooth.clear();
+    }
+
     /// Last good reading, cleaned; `None` when it is older than `longest` or from before the start.
     pub(super) fn recent(&self, now: Mono, longest: Span) -> Option<&Valued<f64>> {
         self.last.as_ref().filter(|last| self.fresh && now.since(last.as_of) <= longest)

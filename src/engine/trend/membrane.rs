@@ -20,10 +20,12 @@ use crate::units::{Bar, Celsius, LitresPerMinute, Quantity, Tds};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 
-/// Group and relative uncertainty of a sensor's gain.
-fn gain(setup: &Setup, sensor: SensorIx) -> (u8, f64) {
-    (setup.sensors[sensor].gain_group, setup.sensors[sensor].gain_u)
-}
+/// Group of a probe that was set right by a handheld reading: its gain is the handheld's by now, and what
+/// it shared with the other probes of its make no longer cancels against theirs.
+const BY_HAND: u8 = u8::MAX - 1;
+/// Relative standard uncertainty of a gain that a handheld reading set right: a pocket meter against its
+/// own standard (common practice, no source).
+const BY_HAND_U: f64 = 0.02;
 
 /// Feed below this many display steps supports no rejection (reference sheet 3).
 const FEED_STEPS_MIN: f64 = 20.0;
@@ -256,6 +258,14 @@ impl Trend {
         Some(Valued::assumed(declared, 0.1 * declared, now.mono))
     }
 
+    /// Group and relative uncertainty of a sensor's gain.
+    fn gain(&self, setup: &Setup, sensor: SensorIx) -> (u8, f64) {
+        if self.channels[sensor].correction() != 1.0 {
+            return (BY_HAND, BY_HAND_U);
+        }
+        (setup.sensors[sensor].gain_group, setup.sensors[sensor].gain_u)
+    }
+
     fn feed_probe(&self, setup: &Setup) -> Option<SensorIx> {
         setup.solids_at(Point::Feed).chain(setup.solids_at(Point::Supply)).next()
     }
@@ -335,9 +345,9 @@ impl Trend {
                 None => level,
             }
         });
-        let feed_gain = self.feed_probe(setup).map(|sensor| gain(setup, sensor));
+        let feed_gain = self.feed_probe(setup).map(|sensor| self.gain(setup, sensor));
         let (permeate_group, permeate_gain) =
-            setup.solids_at(Point::Permeate).next().map_or((u8::MAX, 0.0), |s| gain(setup, s));
+            setup.solids_at(Point::Permeate).next().map_or((u8::MAX, 0.0), |s| self.gain(setup, s));
         let weak = feed.as_ref().is_some_and(|feed| self.is_weak(setup, feed.value));
         let absent = |reason| value::Result::<f64>::Err(reason);
         let (mut passage, mut rejection, mut concentrate) = (
@@ -498,9 +508,10 @@ impl Trend {
             let sensor = setup.solids_at(point).next()?;
             self.channels[sensor].settled_level(&setup.sensors[sensor])
         };
-        let concentrate_gain = setup.solids_at(Point::Concentrate).next().map(|s| gain(setup, s));
-        let feed_gain = self.feed_probe(setup).map(|s| gain(setup, s));
-        let permeate_gain = setup.solids_at(Point::Permeate).next().map(|s| gain(setup, s));
+        let concentrate_gain =
+            setup.solids_at(Point::Concentrate).next().map(|s| self.gain(setup, s));
+        let feed_gain = self.feed_probe(setup).map(|s| self.gain(setup, s));
+        let permeate_gain = setup.solids_at(Point::Permeate).next().map(|s| self.gain(setup, s));
         let (Some(gf), Some(gp), Some(gc)) = (feed_gain, permeate_gain, concentrate_gain) else {
             return Err(NoReading::NotConfigured);
         };

@@ -415,6 +415,20 @@ impl Trend {
         let together = shown.u.hypot(probe.unit.difference_to_canonical(u)).max(1e-9);
         let times = apart / together;
         let u = probe.unit.difference_to_canonical(u);
+        // Calibrated since it was corrected? As it came from its maker it may share its gain with the
+        // other probe of a ratio, where that cancels; what was needed against a drift must not stay.
+        let before = self.channels[ix].correction();
+        let plain = shown.value / before;
+        let label = (plain - by_hand).abs() / (shown.u / before).hypot(u).max(1e-9);
+        if before != 1.0 && label <= CORRECTED_FROM {
+            if matches!(probe.point, Point::Permeate | Point::Feed | Point::Supply) {
+                self.learned.rescaled();
+            }
+            self.channels[ix].calibrated();
+            return Ok(format!(
+                "Recorded. The probe itself shows {plain:.2}, the handheld {by_hand:.2}: they agree, so it has been calibrated, and its readings count once again, not {before:.3} times."
+            ));
+        }
         let corrected = if times > CORRECTED_FROM && probe.is_solids() && u > 0.0 {
             if matches!(probe.point, Point::Permeate | Point::Feed | Point::Supply) {
                 self.learned.rescaled();
