@@ -26,6 +26,7 @@ impl Guard {
             now: cx.now.mono,
             raw,
             median: self.solids(setup, reading.sensor, median),
+            hidden: self.hidden(setup, reading.sensor, median),
             litres: self.litres_known(setup).then(|| self.flow.made()),
             tube_litres: setup.assumed.tube_litres.unwrap_or(0.0),
         };

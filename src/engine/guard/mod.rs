@@ -40,7 +40,7 @@ use super::output::{AlarmKey, LogEntry, Output};
 use super::phase::Phase;
 use super::setup::{ActuatorIx, SensorIx, Setup};
 use super::time::{Mono, Now, Span};
-use crate::settings::schema::{DemandMode, Point, Role};
+use crate::settings::schema::{DemandMode, Point, Role, Rounding};
 use crate::units::Quantity;
 use flow::{Change, Flow, Source};
 use meter::Meter;
@@ -566,6 +566,17 @@ impl Guard {
             self.state_lost = true;
         }
         self.permit.invalidate();
+    }
+
+    /// What the display of a probe cuts off in the mean at a reading of `value`, ppm on the plant's scale.
+    fn hidden(&self, setup: &Setup, sensor: SensorIx, value: f64) -> f64 {
+        let probe = &setup.sensors[sensor];
+        // Half a step of a resistivity is less salt, and nothing that a dose could rest on.
+        if probe.rounding != Rounding::Down || probe.quantity == Quantity::Resistivity {
+            return 0.0;
+        }
+        let solids = |value: f64| self.solids(setup, sensor, value);
+        (solids(value + 0.5 * probe.step) - solids(value)).max(0.0)
     }
 
     /// Puts a reading on the plant's ppm scale, with the guard's own plain compensation: the trend

@@ -65,6 +65,8 @@ pub(super) struct Look {
     pub(super) raw: f64,
     /// Median of the last few.
     pub(super) median: f64,
+    /// What its display cuts off in the mean: half a step where it rounds down, ppm.
+    pub(super) hidden: f64,
     /// Running litres of product; `None` when no flow is measured or declared.
     pub(super) litres: Option<f64>,
     /// Volume of the tube between last vessel and probe.
@@ -291,7 +293,12 @@ impl Judge {
         self.clean_readings = 0;
         // What is beyond the fast limit is that rule's business: here it would only make the dose of
         // a single spike and its copy stand for dozens of litres.
-        let most = look.median.min(limits.fast_ppm);
+        // A display that rounds down and stays at 1 shows 1 to 2: in the mean half a step more has passed.
+        // One that flickers to it does not: the water is at the step.
+        let limit = limits.limit_ppm + accepted;
+        let stays = self.recent.len() == IN_A_ROW && self.recent.iter().all(|one| one.raw >= limit);
+        let hidden = if stays { look.hidden } else { 0.0 };
+        let most = (look.median + hidden).min(limits.fast_ppm);
         let is_spiky = self.is_spiky();
         let counted = if is_spiky { most.min(limits.limit_ppm + accepted) } else { most };
         self.dose += counted * passed;
@@ -301,6 +308,7 @@ impl Judge {
         if is_spiky && self.recent.len() == IN_A_ROW {
             // Shown three times in a row: now all three count for it.
             let shown = self.recent.iter().map(|one| one.raw).fold(limits.fast_ppm, f64::min);
+            let shown = (shown + hidden).min(limits.fast_ppm);
             for one in &mut self.recent {
                 let more = (shown - one.counted).max(0.0);
                 self.dose += more * one.passed;
@@ -328,6 +336,7 @@ mod tests {
         now: Mono,
         litres: f64,
         window: Vec<f64>,
+        hidden: f64,
     }
 
     /// A run at 0.15 L/min with a reading each 5 s through a median of three.
@@ -341,6 +350,7 @@ mod tests {
                 now: Mono::ZERO,
                 litres: 0.0,
                 window: Vec::new(),
+                hidden: 0.0,
             }
         }
 
@@ -357,6 +367,7 @@ mod tests {
                 now: self.now,
                 raw: ppm,
                 median: sorted[sorted.len() / 2],
+                hidden: self.hidden,
                 litres: Some(self.litres),
                 tube_litres: 0.0,
             };
@@ -458,6 +469,29 @@ mod tests {
             run.read(0.0);
         }
         assert_eq!(run.judge.dose(), 0.0);
+    }
+
+    /// Water of 1.45 ppm on a display that rounds down: half a ppm L of the water, not of what is shown,
+    /// and no more than the third reading beyond it. Flicker at the first step counts as before.
+    #[test]
+    fn a_display_that_rounds_down_hides_half_a_step_of_the_dose() {
+        let closes_at = |hidden: f64| {
+            let mut run = Run::new();
+            run.hidden = hidden;
+            run.rinse();
+            let from = run.litres;
+            while run.read(1.0).is_none() {}
+            1.45 * (run.litres - from)
+        };
+        let each = 1.45 * 0.15 * 5.0 / 60.0;
+        assert!(closes_at(0.0) > 0.7, "{}", closes_at(0.0));
+        assert!(closes_at(0.5) <= 0.5 + 3.0 * each, "{}", closes_at(0.5));
+        let mut run = Run::new();
+        run.hidden = 0.5;
+        run.rinse();
+        for index in 0..20_000 {
+            assert_eq!(run.read(f64::from(u8::from(index % 4 < 1))), None);
+        }
     }
 
     #[test]
