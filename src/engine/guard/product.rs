@@ -607,7 +607,14 @@ mod tests {
     }
 
     fn look(secs: i64, raw: f64, median: f64, litres: Option<f64>) -> Look {
-        Look { now: Mono::from_millis(secs * 1000), raw, median, litres, tube_litres: 0.0 }
+        Look {
+            now: Mono::from_millis(secs * 1000),
+            raw,
+            median,
+            hidden: 0.0,
+            litres,
+            tube_litres: 0.0,
+        }
     }
 
     #[test]
