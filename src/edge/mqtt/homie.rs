@@ -1,10 +1,11 @@
 //! `$description` documents of the Homie convention 5: what a device has, made from the catalogue.
 
 use super::topics::{ALARM_COMMANDS, EVENT, GUARD_COMMANDS, Shape, alarm_id, node_and_property};
-use crate::engine::catalogue::{ALARMS, AlarmId, Kind, Of, SIGNALS, SignalId};
+use crate::engine::catalogue::{ALARMS, AlarmId, Kind, Of, SIGNALS, SignalId, SignalRow};
 use crate::engine::output::{AlarmKey, AlarmState, ValueKey};
 use crate::engine::setup::Setup;
 use crate::settings::Settings;
+use crate::settings::schema::PartKind;
 use crate::units::Quantity;
 use serde_json::{Map, Value, json};
 use std::hash::{Hash as _, Hasher as _};
@@ -61,6 +62,30 @@ pub fn plant_description(setup: &Setup, name: &str, daemon: &str) -> Value {
     }))
 }
 
+/// A part of this kind may have this value.
+fn part_has(row: &SignalRow, kind: PartKind) -> bool {
+    match row.id {
+        SignalId::PrefilterOxidant | SignalId::PrefilterContact => kind == PartKind::Carbon,
+        _ if row.node == "prefilter" => matches!(kind, PartKind::Sediment | PartKind::Carbon),
+        _ if row.node == "resin" => kind.is_vessel(),
+        _ => true,
+    }
+}
+
+/// The sensor or part at `index`, whichever the alarm is of, may have this alarm.
+fn can_be_of(alarm: AlarmId, setup: &Setup, index: usize) -> bool {
+    match alarm {
+        AlarmId::LeakSensorSilent => setup.sensors[index].quantity == Quantity::Leak,
+        AlarmId::CalibrationOverdue => setup.sensors[index].is_solids(),
+        AlarmId::ResinLow => setup.parts[index].kind.is_vessel(),
+        AlarmId::PrefilterResistanceHigh => {
+            matches!(setup.parts[index].kind, PartKind::Sediment | PartKind::Carbon)
+        }
+        AlarmId::CarbonLoadHigh => setup.parts[index].kind == PartKind::Carbon,
+        _ => true,
+    }
+}
+
 /// Every value that this plant may have.
 pub fn value_keys(setup: &Setup) -> Vec<ValueKey> {
     let mut keys = Vec::new();
@@ -74,7 +99,7 @@ pub fn value_keys(setup: &Setup) -> Vec<ValueKey> {
             None => keys.push(ValueKey { signal: row.id, of: None }),
             Some(count) => keys.extend(
                 (0..count)
-                    .filter(|&index| row.of != Of::Part || setup.parts[index].kind.is_vessel())
+                    .filter(|&index| row.of != Of::Part || part_has(row, setup.parts[index].kind))
                     .filter_map(|index| u16::try_from(index).ok())
                     .map(|of| ValueKey { signal: row.id, of: Some(of) }),
             ),
@@ -96,10 +121,7 @@ pub fn alarm_keys(setup: &Setup) -> Vec<AlarmKey> {
             None => keys.push(AlarmKey::plant(row.id)),
             Some(count) => keys.extend(
                 (0..count)
-                    .filter(|&index| {
-                        row.id != AlarmId::LeakSensorSilent
-                            || setup.sensors[index].quantity == Quantity::Leak
-                    })
+                    .filter(|&index| can_be_of(row.id, setup, index))
                     .filter_map(|index| u16::try_from(index).ok())
                     .map(|of| AlarmKey { alarm: row.id, of: Some(of) }),
             ),
@@ -266,6 +288,38 @@ mod tests {
         let version = |name: &str| plant_description(&setup, name, "d1")["version"].clone();
         assert_eq!(version("a"), version("a"));
         assert_ne!(version("a"), version("b"));
+    }
+
+    /// The values of filters and of the membrane's wear once were announced for vessels alone, and every
+    /// sensor had a calibration that could be overdue.
+    #[test]
+    fn each_part_and_sensor_has_what_can_be_of_it() {
+        let (_, setup) = testing::plant();
+        let values: Vec<String> = value_keys(&setup)
+            .into_iter()
+            .map(|key| node_and_property(&setup, key))
+            .map(|(node, property)| format!("{node}/{property}"))
+            .collect();
+        let alarms: Vec<String> =
+            alarm_keys(&setup).into_iter().map(|key| alarm_id(&setup, key)).collect();
+        for (index, part) in setup.parts.iter().enumerate() {
+            let has = |node: &str, property: &str| {
+                values.contains(&format!("{node}-{}/{property}", part.id))
+            };
+            let is_filter = matches!(part.kind, PartKind::Sediment | PartKind::Carbon);
+            assert_eq!(has("prefilter", "litres"), is_filter, "{}", part.id);
+            assert_eq!(has("prefilter", "contact-time"), part.kind == PartKind::Carbon);
+            assert_eq!(has("resin", "used"), part.kind.is_vessel(), "{}", part.id);
+            assert!(has("wear", "remaining-days"), "{}", part.id);
+            let told = |name: &str| alarms.contains(&format!("{name}-{}", part.id));
+            assert_eq!(told("carbon-load-high"), part.kind == PartKind::Carbon, "{index}");
+            assert_eq!(told("resin-remaining-low"), part.kind.is_vessel(), "{index}");
+            assert!(told("part-due"));
+        }
+        for sensor in &setup.sensors {
+            let overdue = alarms.contains(&format!("calibration-overdue-{}", sensor.id));
+            assert_eq!(overdue, sensor.is_solids(), "{}", sensor.id);
+        }
     }
 
     #[test]

@@ -42,7 +42,12 @@ pub(super) fn plant() -> (Settings, Setup) {
             ..Actuator::default()
         },
     );
-    for (id, kind) in [("membrane", PartKind::Membrane), ("lead", PartKind::Mixed)] {
+    for (id, kind) in [
+        ("sediment", PartKind::Sediment),
+        ("carbon", PartKind::Carbon),
+        ("membrane", PartKind::Membrane),
+        ("lead", PartKind::Mixed),
+    ] {
         plant.parts.insert(id.into(), Part { kind: Some(kind), ..Part::default() });
     }
     let setup = Setup::resolve("reef", &plant, OnStop::Close, 5);
