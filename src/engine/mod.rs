@@ -362,7 +362,7 @@ fn alarm_values(
     now: Now,
     out: &mut Vec<ValueUpdate>,
 ) {
-    use catalogue::{Of, SignalId};
+    use catalogue::SignalId;
     use output::ValueKey;
     let key = |signal| ValueKey { signal, of: None };
     let performance = alarms.performance(now);
@@ -377,19 +377,8 @@ fn alarm_values(
         let count = value::Valued::measured(f64::from(count), 0.0, now.mono);
         emitter.number(setup, now, key(signal), Ok(count), out);
     }
-    let told = |(alarm, count): (AlarmKey, u32)| {
-        let of = alarm.of.map(usize::from);
-        let owner = match alarm.alarm.row().of {
-            Of::Plant => None,
-            Of::Sensor => of.and_then(|ix| setup.sensors.get(ix)).map(|one| &one.id),
-            Of::Part => of.and_then(|ix| setup.parts.get(ix)).map(|one| &one.id),
-        };
-        let name = alarm.alarm.name();
-        owner.map_or_else(
-            || format!("{name}, {count} times"),
-            |owner| format!("{name}-{owner}, {count} times"),
-        )
-    };
+    let told =
+        |(alarm, count): (AlarmKey, u32)| format!("{}, {count} times", setup.alarm_id(alarm));
     if worst.as_ref().map(|(of, _)| *of) != performance.worst {
         *worst = performance.worst.map(|found| (found, told(found)));
     }

@@ -8,6 +8,8 @@ use crate::settings::schema::{
 };
 use crate::units::{Quantity, UnitSymbol};
 
+use super::catalogue::Of;
+use super::output::AlarmKey;
 use super::time::Span;
 
 /// Index of a sensor in [`Setup::sensors`]; sensors are in the order of their ids.
@@ -199,6 +201,21 @@ pub struct PartSetup {
 }
 
 impl Setup {
+    /// Id of an alarm, on the bus and for people: its name, and the sensor or part that it is of.
+    pub fn alarm_id(&self, key: AlarmKey) -> String {
+        let row = key.alarm.row();
+        let of = key.of.map(usize::from);
+        let owner = match row.of {
+            Of::Plant => None,
+            Of::Sensor => of.and_then(|index| self.sensors.get(index)).map(|sensor| &sensor.id),
+            Of::Part => of.and_then(|index| self.parts.get(index)).map(|part| &part.id),
+        };
+        match owner {
+            Some(owner) => format!("{}-{owner}", row.name),
+            None => row.name.to_owned(),
+        }
+    }
+
     /// Resolves a plant's settings.
     ///
     /// # Panics

@@ -349,17 +349,7 @@ pub fn node_and_property(setup: &Setup, key: ValueKey) -> (String, String) {
 
 /// Id of an alarm on the bus.
 pub fn alarm_id(setup: &Setup, key: AlarmKey) -> String {
-    let row = key.alarm.row();
-    let of = key.of.map(usize::from);
-    let owner = match (row.of, of) {
-        (Of::Sensor, Some(index)) => setup.sensors.get(index).map(|sensor| &sensor.id),
-        (Of::Part, Some(index)) => setup.parts.get(index).map(|part| &part.id),
-        _ => None,
-    };
-    match owner {
-        Some(owner) => format!("{}-{owner}", row.name),
-        None => row.name.to_owned(),
-    }
+    setup.alarm_id(key)
 }
 
 impl Quality {

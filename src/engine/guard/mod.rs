@@ -236,6 +236,15 @@ impl Watch {
     ];
 }
 
+/// Each stands at its own place: a snapshot names a condition by it.
+const _: () = {
+    let mut place = 0;
+    while place < Watch::ALL.len() {
+        assert!(Watch::ALL[place] as usize == place, "Watch::ALL is not in the order of the enum");
+        place += 1;
+    }
+};
+
 /// The conditions that were ever looked at, by their names: a map, in a snapshot too, whose places are
 /// known beforehand.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
