@@ -169,6 +169,9 @@ pub fn golden(low: f64, high: f64, tolerance: f64, f: impl Fn(f64) -> f64) -> f6
     0.5 * (low + high)
 }
 
+/// Evaluations after which a crossing is given as it is.
+const CROSSING_MAX: usize = 60;
+
 /// Where a rising or falling `f` passes zero between `low` and `high`; `None` when both ends have
 /// the same sign.
 pub fn bisect(low: f64, high: f64, f: impl Fn(f64) -> f64) -> Option<f64> {
@@ -188,9 +191,79 @@ pub fn bisect(low: f64, high: f64, f: impl Fn(f64) -> f64) -> Option<f64> {
     Some(0.5 * (low + high))
 }
 
+/// Where `f` passes zero between `low` and `high`, to within `tolerance`, in a few evaluations: Chandrupatla,
+/// "A new hybrid quadratic/bisection algorithm for finding the zero of a nonlinear function without using
+/// derivatives", Advances in Engineering Software 28 (1997). `None` when both ends have the same sign.
+pub fn crossing(low: f64, high: f64, tolerance: f64, mut f: impl FnMut(f64) -> f64) -> Option<f64> {
+    // `b` and `a` hold the zero between them, `b` the later; `c` is the one before.
+    let (mut a, mut b) = (low, high);
+    let (mut at_a, mut at_b) = (f(a), f(b));
+    if (at_a > 0.0) == (at_b > 0.0) {
+        return None;
+    }
+    let mut share = 0.5;
+    for _ in 0..CROSSING_MAX {
+        let next = a + share * (b - a);
+        let at_next = f(next);
+        let (c, at_c);
+        if (at_next > 0.0) == (at_a > 0.0) {
+            (c, at_c) = (a, at_a);
+        } else {
+            (c, at_c) = (b, at_b);
+            (b, at_b) = (a, at_a);
+        }
+        (a, at_a) = (next, at_next);
+        let least = tolerance / (2.0 * (b - c).abs());
+        if at_a == 0.0 || (b - a).abs() <= tolerance {
+            break;
+        }
+        let xi = (a - b) / (c - b);
+        let phi = (at_a - at_b) / (at_c - at_b);
+        let inverse = phi * phi < xi && (1.0 - phi).powi(2) < 1.0 - xi;
+        share = if inverse {
+            at_a / (at_b - at_a) * at_c / (at_b - at_c)
+                + (c - a) / (b - a) * at_a / (at_c - at_a) * at_b / (at_c - at_b)
+        } else {
+            0.5
+        };
+        share = share.clamp(least.min(0.5), (1.0 - least).max(0.5));
+    }
+    Some(if at_a.abs() < at_b.abs() { a } else { b })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Sigmoids of the widths that resin has, a step, a line and a high power: within the tolerance of
+    /// bisection, and in fewer evaluations than its 22.
+    #[test]
+    fn a_crossing_is_where_bisection_finds_it() {
+        type Curve = (&'static str, f64, fn(f64) -> f64);
+        let curves: [Curve; 5] = [
+            ("sigmoid", 1000.0, |x| 1.0 / (1.0 + ((x - 300.0) / 20.0).exp()) - 0.05),
+            ("wide sigmoid", 1000.0, |x| 1.0 / (1.0 + ((x - 300.0) / 200.0).exp()) - 0.3),
+            ("line", 1000.0, |x| 1.0 - x / 777.0),
+            ("power", 2.0, |x| x.powi(9) - 1e-3),
+            ("step", 1000.0, |x| if x < 123.0 { 1.0 } else { -1.0 }),
+        ];
+        for (name, high, curve) in curves {
+            let tolerance = 1e-6 * high;
+            let mut looks = 0;
+            let found = crossing(0.0, high, tolerance, |x| {
+                looks += 1;
+                curve(x)
+            })
+            .expect(name);
+            let exact = bisect(0.0, high, curve).expect(name);
+            assert!((found - exact).abs() <= tolerance, "{name}: {found}, not {exact}");
+            assert!(looks <= 25, "{name}: {looks}");
+            if name.contains("sigmoid") || name == "line" {
+                assert!(looks <= 14, "{name}: {looks}");
+            }
+        }
+        assert_eq!(crossing(0.0, 1.0, 1e-6, |x| x + 1.0), None);
+    }
 
     #[test]
     fn a_straight_line_is_found_in_one_go() {

@@ -25,6 +25,21 @@ pub fn normal_below(x: f64) -> f64 {
 /// The rational Chebyshev fit of Press et al., Numerical Recipes in C (1992), 6.2 (`erfcc`), relative
 /// error below 1.2e-7 everywhere: a hundredth of the time of [`normal_below`], and no tail underflows.
 pub fn ln_normal_above(x: f64) -> f64 {
+    let (half_t, exponent) = tail(x);
+    let ln = half_t.ln() + exponent;
+    if x >= 0.0 { ln } else { (-ln.exp()).ln_1p() }
+}
+
+/// `exp(ln)` times the probability that a standard normal variable is above `x`, by the same fit: where one
+/// of the two is far too small for a number and the other far too great, their product still comes out.
+pub fn scaled_normal_above(ln: f64, x: f64) -> f64 {
+    let (half_t, exponent) = tail(x);
+    let far = half_t * (ln + exponent).exp();
+    if x >= 0.0 { far } else { ln.exp() - far }
+}
+
+/// What is above `|x|` is the first times the exponential of the second.
+fn tail(x: f64) -> (f64, f64) {
     const TERMS: [f64; 10] = [
         -1.265_512_23,
         1.000_023_68,
@@ -40,9 +55,7 @@ pub fn ln_normal_above(x: f64) -> f64 {
     let z = x.abs() * FRAC_1_SQRT_2;
     let t = 1.0 / (1.0 + 0.5 * z);
     let fit = TERMS.iter().rev().fold(0.0, |sum, term| sum * t + term);
-    // ln of erfc(z) / 2.
-    let tail = t.ln() - z * z + fit - std::f64::consts::LN_2;
-    if x >= 0.0 { tail } else { (-tail.exp()).ln_1p() }
+    (0.5 * t, fit - z * z)
 }
 
 /// Probability that a standard normal variable lies between `low` and `high`, without losing the
@@ -203,6 +216,21 @@ mod tests {
     use super::*;
 
     /// Abramowitz & Stegun, tables 7.1, 26.1, 26.9 and 26.10.
+    /// The same number by three ways, and where neither factor is a number of its own.
+    #[test]
+    fn a_scaled_tail_is_the_product() {
+        for x in [-9.0, -2.5, -0.1, 0.0, 0.3, 1.0, 4.0, 9.0] {
+            let plain = 0.37 * normal_below(-x);
+            let scaled = scaled_normal_above(0.37_f64.ln(), x);
+            assert!((scaled / plain - 1.0).abs() < 2e-7, "{x}: {scaled}, not {plain}");
+            let logs = (2.0 + ln_normal_above(x)).exp();
+            assert!((scaled_normal_above(2.0, x) / logs - 1.0).abs() < 2e-7, "{x}");
+        }
+        let far = scaled_normal_above(-ln_normal_above(60.0), 60.0);
+        assert!((far - 1.0).abs() < 1e-9, "{far}");
+        assert_eq!(scaled_normal_above(1.0, f64::MAX), 0.0);
+    }
+
     #[test]
     fn agrees_with_printed_tables() {
         let pairs = [

@@ -18,7 +18,10 @@
 //! is still holding never lies below what it has already taken up.
 
 use super::resin::Load;
-use crate::engine::fit::special::{ln_normal_above, normal_below, normal_density, normal_quantile};
+use crate::engine::fit::least::crossing;
+use crate::engine::fit::special::{
+    ln_normal_above, normal_below, normal_density, normal_quantile, scaled_normal_above,
+};
 use crate::units::Equivalents;
 use serde::{Deserialize, Serialize};
 use std::sync::LazyLock;
@@ -41,8 +44,8 @@ const FACTORS: usize = 13;
 const APART: f64 = 0.5;
 /// Least ln-spread of the factor: a grid needs a width.
 const SPREAD_LEAST: f64 = 0.02;
-/// Halvings that find a quantile to one in a million of the charge.
-const BISECTIONS: u32 = 22;
+/// A quantile is found to so much of the charge.
+const QUANTILE_WITHIN: f64 = 1e-6;
 
 /// What was taken up, in equivalents: what the probes saw and what was counted of carbon dioxide.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -283,29 +286,38 @@ impl Charge {
         self
     }
 
-    /// Litres of this load (meq/L) that the share `p` of such charges cannot treat any more.
-    fn litres_quantile(&self, load: Load, p: f64) -> f64 {
+    /// Litres of this load (meq/L) that 5, 50 and 95 % of such charges cannot treat any more.
+    fn litres_quantiles(&self, load: Load) -> Interval {
+        let ready: Vec<(f64, f64, &ChargeAt)> = self
+            .at
+            .iter()
+            .map(|at| {
+                let per_litre = (load.visible + at.factor * load.invisible) / 1000.0;
+                (at.ln_weight - at.ln_holds(at.used), per_litre, at)
+            })
+            .collect();
         // Probability to hold for so many litres more, all values of the factor together.
         let holds = |litres: f64| -> f64 {
-            self.at
-                .iter()
-                .map(|at| {
-                    let more = litres * (load.visible + at.factor * load.invisible) / 1000.0;
-                    (at.ln_weight + at.ln_holds(at.used + more) - at.ln_holds(at.used)).exp()
-                })
-                .sum()
+            let each = ready.iter().map(|(base, per_litre, at)| {
+                let eq = at.used + litres * per_litre;
+                let x = if eq > 0.0 { (eq.ln() - at.ln_mean) / at.ln_spread } else { f64::MIN };
+                scaled_normal_above(*base, x)
+            });
+            each.sum()
         };
         let scale =
             self.at.iter().map(|at| at.ln_mean.exp()).fold(0.0, f64::max) * 1000.0 / load.total();
-        let (mut low, mut high) = (0.0, scale);
-        while holds(high) > 1.0 - p {
-            (low, high) = (high, 4.0 * high);
+        let mut end = scale;
+        while holds(end) > 0.05 {
+            end *= 4.0;
         }
-        for _ in 0..BISECTIONS {
-            let middle = 0.5 * (low + high);
-            if holds(middle) > 1.0 - p { low = middle } else { high = middle }
-        }
-        0.5 * (low + high)
+        let tolerance = QUANTILE_WITHIN * scale;
+        let at = |low: f64, high: f64, p: f64| {
+            // What holds for nothing more now does not hold at all: no end has the other sign.
+            crossing(low, high, tolerance, |litres| holds(litres) - (1.0 - p)).unwrap_or(low)
+        };
+        let middle = at(0.0, end, 0.5);
+        Interval { low: at(0.0, middle, 0.05), middle, high: at(middle, end, 0.95) }
     }
 
     /// Litres of this load that it can still treat; `None` without load.
@@ -313,8 +325,7 @@ impl Charge {
         if load.total() <= 0.0 {
             return None;
         }
-        let at = |p: f64| self.litres_quantile(load, p);
-        Some(Interval { low: at(0.05), middle: at(0.5), high: at(0.95) })
+        Some(self.litres_quantiles(load))
     }
 
     /// Capacity in counted equivalents, when the rest of it is used up by this load.
@@ -322,9 +333,7 @@ impl Charge {
         // Where nothing loads it, what was counted was all visible.
         let some = load.total() > 0.0;
         let load = if some { load } else { Load { visible: 1.0, invisible: 0.0 } };
-        let at = |p: f64| self.litres_quantile(load, p);
-        let litres = Interval { low: at(0.05), middle: at(0.5), high: at(0.95) };
-        self.capacity_with(litres, load)
+        self.capacity_with(self.litres_quantiles(load), load)
     }
 
     /// The same from what [`Charge::litres`] gave for this load.
