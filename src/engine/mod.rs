@@ -169,6 +169,10 @@ impl Engine {
     /// guard sockets, so that the wills close.
     pub fn handle(&mut self, now: Now, event: Event) {
         let now = Now { mono: now.mono.max(self.state.evaluated), wall: now.wall };
+        if matches!(event, Event::Started(_)) {
+            self.state.emitter.died();
+            self.state.trend.died();
+        }
         let mut fired = 0;
         while let Some((due, _)) = self.poll_timeout().filter(|(due, _)| *due <= now.mono) {
             fired += 1;

@@ -13,6 +13,9 @@ use crate::engine::value::{self, Basis, Flag, NoReading, Reason, Valued};
 use crate::units::Quantity;
 use serde::{Deserialize, Serialize};
 
+/// So much of the record may be lost with the machine: it is synced at least once a minute.
+const LOST_MAX: Span = Span::from_secs(60);
+
 /// What was said last about one key.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 struct Sent {
@@ -26,6 +29,9 @@ struct Sent {
     basis: Basis,
     /// Stamp of what left last.
     stamp: Option<Wall>,
+    /// Stamps up to here may have left before the process died, unwritten.
+    #[serde(default)]
+    lost_until: Option<Wall>,
     /// Number that was stored last.
     stored: Option<f64>,
     /// When something left that was worth storing.
@@ -376,6 +382,7 @@ impl Emitter {
                     latest: update,
                     as_of,
                     stamp: None,
+                    lost_until: None,
                     stored: None,
                     at: now.mono,
                     beats: true,
@@ -409,7 +416,8 @@ impl Emitter {
     fn leave(&mut self, at: usize, now: Now, store: bool, out: &mut Vec<ValueUpdate>) {
         let sent = &mut self.sent[at];
         let mut update = sent.latest.clone();
-        update.stamp = rising(&mut update.reasons, update.stamp, sent.stamp, now.wall);
+        let last = (sent.stamp, sent.lost_until);
+        update.stamp = rising(&mut update.reasons, update.stamp, last, now.wall);
         update.store = store;
         sent.stamp = update.stamp.or(sent.stamp);
         sent.datum = update.datum.clone();
@@ -462,6 +470,13 @@ impl Emitter {
         for sent in &mut self.sent {
             sent.datum = Err(NoReading::NeverSeen);
             sent.stored = None;
+        }
+    }
+
+    /// The process has died: what left last may not be what is known here.
+    pub(in crate::engine) fn died(&mut self) {
+        for sent in &mut self.sent {
+            sent.lost_until = sent.stamp.map(|stamp| stamp + LOST_MAX);
         }
     }
 
@@ -525,11 +540,12 @@ fn shape(now: Now, key: ValueKey, value: value::Result<Datum>, step: f64) -> (Va
 
 /// The stamp of the next point of a series. The time of the oldest input may stand still while
 /// another input moves; then the point is of now. Only when even now is not later than the last
-/// point has the clock stepped back: last plus one millisecond, flagged.
+/// point has the clock stepped back: last plus one millisecond, flagged; behind what was `lost`, where
+/// the process has died since.
 fn rising(
     reasons: &mut Vec<Reason>,
     wanted: Option<Wall>,
-    last: Option<Wall>,
+    (last, lost): (Option<Wall>, Option<Wall>),
     now: Option<Wall>,
 ) -> Option<Wall> {
     let (wanted, now) = (wanted?, now?);
@@ -543,12 +559,31 @@ fn rising(
     if let Err(at) = reasons.binary_search(&Reason::Clock) {
         reasons.insert(at, Reason::Clock);
     }
-    Some(last + Span::from_millis(1))
+    let next = last + Span::from_millis(1);
+    Some(lost.map_or(next, |lost| next.max(lost)))
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{two_digits, whole};
+    use super::*;
+
+    /// The clock was set back, points followed each other by a millisecond, and those of the last moment
+    /// died unwritten: after the restart the series went over them once more.
+    #[test]
+    fn after_a_death_stamps_go_on_behind_what_was_lost() {
+        let wall = Wall::from_millis;
+        let mut reasons = Vec::new();
+        let (known, back) = (Some(wall(10_000_000)), Some(wall(6_400_000)));
+        let mut next = |last, lost| rising(&mut reasons, back, (last, lost), back);
+        assert_eq!(next(known, None), Some(wall(10_000_001)));
+        let lost = Some(wall(10_060_000));
+        assert_eq!(next(known, lost), lost);
+        assert_eq!(next(lost, lost), Some(wall(10_060_001)));
+        assert_eq!(reasons, [Reason::Clock]);
+        // A clock that goes on is believed.
+        let now = Some(wall(10_003_000));
+        assert_eq!(rising(&mut Vec::new(), now, (known, lost), now), now);
+    }
 
     #[test]
     fn whole_numbers_are_those_of_round() {

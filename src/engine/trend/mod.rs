@@ -456,6 +456,12 @@ impl Trend {
         })
     }
 
+    /// The process has died: values may have left that are not known here. Comes before anything else of a
+    /// start, overdue deadlines included.
+    pub fn died(&mut self) {
+        self.emitter.died();
+    }
+
     /// The daemon has started: nothing is fresh, totals and accounts are kept, and what may have
     /// passed unseen is bounded.
     pub fn started(&mut self, setup: &Setup, now: Now, started: &Started, out: &mut Results) {
