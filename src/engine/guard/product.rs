@@ -100,11 +100,15 @@ pub(super) struct Judge {
 /// A reading that may still count for more.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 struct Recent {
+    at: Mono,
     raw: f64,
     /// Litres that passed with it.
     passed: f64,
     /// ppm of it that are in the dose.
     counted: f64,
+    /// It is among those that were over.
+    #[serde(default)]
+    over: bool,
 }
 
 impl Judge {
@@ -184,7 +188,8 @@ impl Judge {
 
     /// Takes the reading among the last few, and knows the one before it for a spike or not.
     fn watch_spikes(&mut self, look: &Look, passed: f64, limit: f64) {
-        self.recent.push_back(Recent { raw: look.raw, passed, counted: 0.0 });
+        let newest = Recent { at: look.now, raw: look.raw, passed, ..Recent::default() };
+        self.recent.push_back(newest);
         while self.recent.len() > IN_A_ROW {
             self.recent.pop_front();
         }
@@ -245,11 +250,14 @@ impl Judge {
         })
     }
 
-    fn over(&mut self, look: &Look, is_over: bool, limits: &ProductLimits) -> bool {
-        if !is_over {
-            return false;
+    /// The median is over: so are the readings that made it so, from the first of them on. One alone
+    /// counts for nothing, and with the one that bears it out it counts from when it came.
+    fn over(&mut self, look: &Look, limit: impl Fn(f64) -> bool, limits: &ProductLimits) -> bool {
+        for one in self.recent.iter_mut().filter(|one| !one.over && limit(one.raw)) {
+            one.over = true;
+            self.over_count = self.over_count.saturating_add(1);
+            self.over_since.get_or_insert(one.at);
         }
-        self.over_count = self.over_count.saturating_add(1);
         let since = *self.over_since.get_or_insert(look.now);
         self.over_count >= limits.readings_min
             && look.now.since(since) >= Span::from_secs_f64(limits.duration_min_secs)
@@ -260,8 +268,12 @@ impl Judge {
         if !is_over {
             self.over_count = 0;
             self.over_since = None;
+            for one in &mut self.recent {
+                one.over = false;
+            }
         }
-        self.over(look, is_over, limits).then_some(Verdict {
+        let ceiling = |ppm: f64| ppm > limits.rinse_in_ceiling_ppm;
+        (is_over && self.over(look, ceiling, limits)).then_some(Verdict {
             rule: Rule::RinseIn,
             ppm: look.median,
             dose: self.dose,
@@ -300,10 +312,12 @@ impl Judge {
         let hidden = if stays { look.hidden } else { 0.0 };
         let most = (look.median + hidden).min(limits.fast_ppm);
         let is_spiky = self.is_spiky();
-        let counted = if is_spiky { most.min(limits.limit_ppm + accepted) } else { most };
-        self.dose += counted * passed;
-        if let Some(newest) = self.recent.back_mut() {
-            newest.counted = counted;
+        let counted = if is_spiky { most.min(limit) } else { most };
+        // The first reading of a level has no median to bear it out before the second. A low one between high
+        // ones is what it is: on a display that flickers the mean of the readings is the water.
+        for one in self.recent.iter_mut().filter(|one| one.counted <= 0.0 && one.raw >= limit) {
+            one.counted = (one.raw + hidden).min(counted);
+            self.dose += one.counted * one.passed;
         }
         if is_spiky && self.recent.len() == IN_A_ROW {
             // Shown three times in a row: now all three count for it.
@@ -315,7 +329,7 @@ impl Judge {
                 one.counted += more;
             }
         }
-        let long_enough = self.over(look, true, limits);
+        let long_enough = self.over(look, |ppm| ppm >= limit, limits);
         let enough = look.litres.is_none() || self.dose >= limits.dose_ppm_litres;
         (long_enough && enough).then_some(Verdict {
             rule: Rule::Dose,
@@ -413,6 +427,29 @@ mod tests {
         assert_eq!(run.read(45.0), None);
         assert_eq!(run.read(45.0), None);
         assert_eq!(run.read(45.0).map(|verdict| verdict.rule), Some(Rule::Fast));
+    }
+
+    /// The median of three is above only with the second reading: the first counts all the same, as reading
+    /// and with its litres. It came one reading late.
+    #[test]
+    fn what_is_below_gross_failure_is_counted_from_its_first_reading() {
+        let mut run = Run::new();
+        run.limits.duration_min_secs = 0.0;
+        run.rinse();
+        assert_eq!(run.read(18.0), None);
+        assert_eq!(run.read(18.0), None);
+        let verdict = run.read(18.0).expect("the third reading closes");
+        assert_eq!(verdict.rule, Rule::Dose);
+        let dose = 3.0 * 18.0 * 0.15 * 5.0 / 60.0;
+        assert!((verdict.dose - dose).abs() < 1e-9, "{}, not {dose}", verdict.dose);
+        // One reading alone, however high, leaves nothing behind, and its copy no count of three.
+        let mut run = Run::new();
+        run.limits.duration_min_secs = 0.0;
+        run.rinse();
+        assert_eq!(run.read(18.0), None);
+        assert_eq!(run.read(0.0), None);
+        assert_eq!(run.read(0.0), None);
+        assert_eq!((run.judge.dose, run.judge.over_count), (0.0, 0));
     }
 
     #[test]
