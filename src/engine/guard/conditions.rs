@@ -242,7 +242,11 @@ impl Guard {
     fn watch_run_litres(&mut self, cx: &mut Context<'_>) {
         let setup = cx.setup;
         let level = self.level(setup, cx.now.mono);
-        let Some(run) = &mut self.run else { return };
+        let Some(run) = &mut self.run else {
+            self.usage.rests(cx.now.mono, level);
+            return;
+        };
+        self.usage.ends();
         if let Some(level) = level {
             run.draws(level, setup.store.litres);
         }
@@ -251,7 +255,8 @@ impl Guard {
             run.room_from = Some(self.flow.made());
             return;
         }
-        let Some(free) = run.free.map(|free| free + run.drawn) else { return };
+        let usual = self.usage.allowance(cx.now.mono.since(run.since), setup.store.litres);
+        let Some(free) = run.free.map(|free| free + run.drawn + usual) else { return };
         let limits = &setup.limits.store;
         let most = free * limits.run_factor;
         match flow::source(setup) {

@@ -27,6 +27,7 @@ mod proof;
 mod test_run;
 #[cfg(test)]
 mod tests;
+mod usage;
 mod valve;
 
 pub use orders::named;
@@ -49,6 +50,7 @@ use product::Judge;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, VecDeque};
 use test_run::TestRun;
+use usage::Usage;
 use valve::Valve;
 
 /// Starts kept for the limits per hour and day; one more than the largest limit is never needed.
@@ -138,6 +140,8 @@ pub struct Guard {
     heard: Option<(Mono, Mono)>,
     #[serde(default)]
     proofs: proof::Proofs,
+    #[serde(default)]
+    usage: Usage,
 }
 
 /// One run of the plant.
@@ -391,6 +395,7 @@ impl Guard {
             told_unconfirmed: false,
             heard: None,
             proofs: proof::Proofs::default(),
+            usage: Usage::default(),
         }
     }
 
@@ -538,6 +543,8 @@ impl Guard {
     }
 
     fn started(&mut self, cx: &mut Context<'_>, started: &Started) {
+        // What was taken while nobody looked fell in no time at all.
+        self.usage.ends();
         for probe in &mut self.probes {
             probe.started();
         }
