@@ -719,8 +719,27 @@ fn silence_clears_no_finding() {
     assert_eq!(rig.findings(AlarmId::RejectionLow).len(), before);
     water.lost = 0.0;
     water.truth.settled = 6.0;
+    for _ in 0..2 {
+        water.start(&mut rig, 240.0, 90.0);
+        assert!(rig.stands(AlarmId::RejectionLow), "one good run is no proof");
+    }
     water.start(&mut rig, 240.0, 90.0);
     assert!(!rig.stands(AlarmId::RejectionLow), "evidence does");
+}
+
+/// A membrane at its limit, in runs on both sides of it, is told once: it was told eight times in two weeks.
+#[test]
+fn a_rejection_that_swings_about_its_limit_is_told_once() {
+    let mut rig = Rig::new(&full_plant());
+    let mut water = Water::new(11);
+    for run in 0..8 {
+        // Feed 300 ppm, limit 93 %.
+        water.truth.settled = if run % 2 == 0 { 22.5 } else { 18.0 };
+        water.start(&mut rig, 240.0, 90.0);
+    }
+    assert!(rig.stands(AlarmId::RejectionLow));
+    let told = rig.findings(AlarmId::RejectionLow);
+    assert_eq!(told.len(), 1, "{told:?}");
 }
 
 #[test]

@@ -51,7 +51,7 @@ const RECOVERY_OFF: Span = Span::from_secs(600);
 const RECOVERY_WINDOW: Span = Span::from_secs(600);
 /// ... and after so much of a run: three feed-side volumes of a home membrane at its usual flow.
 const RECOVERY_FROM: Span = Span::from_secs(180);
-/// Rejection must be above its limit by this to be back.
+/// Rejection must be above its limit by this to be back, in as many runs in a row.
 const REJECTION_BACK: f64 = 0.005;
 /// Flow below this share of the run's own leaves the statistics, as everywhere.
 const THROTTLED: f64 = 0.7;
@@ -107,6 +107,9 @@ pub(super) struct Membrane {
     /// Passages are those at standard conditions.
     normalised: bool,
     high_runs: u32,
+    /// Settled runs in a row with a rejection above its limit.
+    #[serde(default)]
+    back_runs: u32,
     /// Recovery has been off since, or right since.
     off_since: Option<Mono>,
     right_since: Option<Mono>,
@@ -576,9 +579,25 @@ impl Trend {
                 100.0 * limit,
             );
             self.told.raise(key, Some(middle), Some(limit), text, out);
-        } else if recent.iter().skip(last).all(|&value| value > limit + REJECTION_BACK) {
+        }
+    }
+
+    /// Rejection is back when some settled runs in a row say so: readings of whole ppm swing over the band
+    /// within minutes, and an alarm that comes and goes with them is told again each time.
+    fn judge_rejection_run(&mut self, setup: &Setup, out: &mut Results) {
+        let values = &self.membrane.rejections;
+        if values.len() < VALUES_MIN {
+            return;
+        }
+        let Some(middle) = median(values.iter().copied()) else { return };
+        if middle <= setup.limits.stages.rejection_low + REJECTION_BACK {
+            self.membrane.back_runs = 0;
+            return;
+        }
+        self.membrane.back_runs = self.membrane.back_runs.saturating_add(1);
+        if self.membrane.back_runs >= PASSAGE_RUNS {
             let text = format!("Rejection is back at {:.1} %.", 100.0 * middle);
-            self.told.clear(key, text, out);
+            self.told.clear(AlarmKey::plant(AlarmId::RejectionLow), text, out);
         }
     }
 
@@ -669,7 +688,8 @@ impl Trend {
     }
 
     /// A run is over: its middle values join or meet the baselines.
-    pub(super) fn judge_membrane_run(&mut self, out: &mut Results) {
+    pub(super) fn judge_membrane_run(&mut self, setup: &Setup, out: &mut Results) {
+        self.judge_rejection_run(setup, out);
         let run_secs = self.water.run_secs;
         let running_in = self.membrane.running_in(run_secs);
         if self.membrane.recoveries.len() >= VALUES_MIN && !running_in {

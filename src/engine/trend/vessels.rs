@@ -420,7 +420,7 @@ impl Trend {
         self.outlets.product_from = None;
         self.outlets.product_judged = 0.0;
         if run.settled.is_some() {
-            self.judge_membrane_run(out);
+            self.judge_membrane_run(setup, out);
         }
         self.judge_resin(setup, now, out);
     }
