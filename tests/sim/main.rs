@@ -8,15 +8,16 @@
 //! PERMEATED_SIM_SEED=17 cargo test --test sim
 //! ```
 //!
-//! `PERMEATED_SIM_SEEDS=200` runs that many seeds, `PERMEATED_SIM_HOURS=24` makes each longer.
+//! `PERMEATED_SIM_SEEDS=200` runs that many seeds (from `PERMEATED_SIM_FROM=1` on), `PERMEATED_SIM_HOURS=24`
+//! makes each longer.
 #![allow(missing_docs)]
 
 mod rules;
 mod world;
 
-use std::collections::BTreeMap;
+use std::sync::Mutex;
 use std::time::Instant;
-use world::World;
+use world::{Counts, World};
 
 fn number(name: &str, default: u64) -> u64 {
     match std::env::var(name) {
@@ -30,7 +31,10 @@ fn number(name: &str, default: u64) -> u64 {
 fn seeds() -> Vec<u64> {
     match std::env::var("PERMEATED_SIM_SEED") {
         Ok(_) => vec![number("PERMEATED_SIM_SEED", 0)],
-        Err(_) => (1..=number("PERMEATED_SIM_SEEDS", 6)).collect(),
+        Err(_) => {
+            let from = number("PERMEATED_SIM_FROM", 1);
+            (from..from + number("PERMEATED_SIM_SEEDS", 6)).collect()
+        }
     }
 }
 
@@ -38,53 +42,101 @@ fn hours() -> f64 {
     number("PERMEATED_SIM_HOURS", 3) as f64
 }
 
+/// What came of one seed.
+struct Ran {
+    seed: u64,
+    broken: Vec<String>,
+    counts: Counts,
+}
+
+/// Runs all seeds, as many at a time as there are processors, until one breaks a rule.
+fn run(seeds: Vec<u64>, hours: f64) -> Vec<Ran> {
+    let next = Mutex::new(seeds.into_iter());
+    let done: Mutex<Vec<Ran>> = Mutex::new(Vec::new());
+    let workers = std::thread::available_parallelism().map_or(1, usize::from);
+    let work = || {
+        loop {
+            let seed = {
+                let done = done.lock().expect("no panic holds it");
+                if done.iter().any(|ran| !ran.broken.is_empty()) {
+                    return;
+                }
+                next.lock().expect("no panic holds it").next()
+            };
+            let Some(seed) = seed else { return };
+            let mut world = World::new(seed);
+            world.run(hours);
+            let broken = world.rules.broken();
+            let holds = broken.is_empty();
+            let mut done = done.lock().expect("no panic holds it");
+            done.push(Ran { seed, broken, counts: world.counts });
+            if holds && done.len().is_multiple_of(500) {
+                eprintln!("sim: {} seeds, the last of them {seed}, 0 rules broken", done.len());
+            }
+        }
+    };
+    std::thread::scope(|scope| {
+        for _ in 0..workers {
+            scope.spawn(work);
+        }
+    });
+    let mut done = done.into_inner().expect("all workers are done");
+    done.sort_by_key(|ran| ran.seed);
+    done
+}
+
 #[test]
 fn whatever_happens_the_rules_hold() {
-    let mut trips = 0;
-    let mut closes = 0;
-    let mut opens = 0;
-    let mut crashes = 0;
-    let mut days = 0.0;
-    let mut by: BTreeMap<String, (u64, u64)> = BTreeMap::new();
     let begun = Instant::now();
-    for seed in seeds() {
-        let mut world = World::new(seed);
-        world.run(hours());
-        let broken = world.rules.broken();
+    let mut sum = Counts::default();
+    for ran in run(seeds(), hours()) {
+        let seed = ran.seed;
         assert!(
-            broken.is_empty(),
+            ran.broken.is_empty(),
             "seed {seed}: {} broken; run again with PERMEATED_SIM_SEED={seed}\n{}",
-            broken.len(),
-            broken.join("\n")
+            ran.broken.len(),
+            ran.broken.join("\n")
         );
-        trips += world.counts.trips;
-        closes += world.counts.closes;
-        opens += world.counts.opens;
-        crashes += world.counts.crashes;
-        days += world.counts.days;
-        for (cause, (all, without)) in world.counts.trips_by {
-            let sum = by.entry(cause).or_default();
-            *sum = (sum.0 + all, sum.1 + without);
+        let counts = ran.counts;
+        sum.trips += counts.trips;
+        sum.closes += counts.closes;
+        sum.opens += counts.opens;
+        sum.crashes += counts.crashes;
+        sum.lost += counts.lost;
+        sum.days += counts.days;
+        for (cause, of) in counts.trips_by {
+            let all = sum.trips_by.entry(cause).or_default();
+            *all = std::array::from_fn(|index| all[index] + of[index]);
+        }
+        for (cause, at) in counts.unreasoned {
+            println!("sim: seed {seed} at {at:.0} s: {cause} without a reason");
         }
     }
     let secs = begun.elapsed().as_secs_f64();
+    let days = sum.days;
     println!("sim: {days:.1} plant-days in {secs:.1} s: {:.2} plant-days a second", days / secs);
-    for (cause, (all, without)) in by {
+    for (cause, [all, without, sensor]) in sum.trips_by {
         let year = 365.25 / days;
         println!(
-            "sim: {cause}: {all} trips, {:.0} a plant-year; {without} without a reason in the truth, {:.1} a plant-year",
+            "sim: {cause}: {all} trips, {:.0} a plant-year; {without} without a reason, {:.1} a plant-year; {sensor} for a probe gone noisy alone",
             all as f64 * year,
             without as f64 * year
         );
     }
     println!(
-        "sim: {} seeds of {} h: {trips} trips, {closes} closes, {opens} opens, {crashes} crashes, 0 rules broken",
+        "sim: {} seeds of {} h: {} trips, {} closes, {} opens, {} crashes ({} records lost), 0 rules broken",
         seeds().len(),
-        hours()
+        hours(),
+        sum.trips,
+        sum.closes,
+        sum.opens,
+        sum.crashes,
+        sum.lost
     );
     // A simulation in which nothing happens proves nothing.
     if std::env::var("PERMEATED_SIM_SEED").is_err() {
-        assert!(trips > 0 && closes > 0 && opens > 0 && crashes > 0);
+        assert!(sum.trips > 0 && sum.closes > 0 && sum.opens > 0 && sum.crashes > 0);
+        assert!(sum.lost > 0, "no crash lost anything");
     }
 }
 

@@ -1,9 +1,10 @@
 //! What must always hold. Each rule has a name; a breach is kept with the plant time.
 
 use permeated::engine::catalogue::{ALARMS, AlarmId, Consequence, SignalId};
-use permeated::engine::output::{Action, AlarmKey, Datum, Output, Permit, ValueKey};
+use permeated::engine::output::{Action, AlarmKey, Datum, Output, Permit, ValueKey, ValueUpdate};
 use permeated::engine::time::{Mono, Span, Wall};
-use std::collections::{BTreeMap, BTreeSet};
+use permeated::engine::value::Reason;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 pub const OPEN_WITHOUT_PERMIT: &str = "an open is sent only with a permit";
 pub const OPEN_WITHOUT_GUARD: &str = "an open is sent only over a guard connection that is up";
@@ -31,6 +32,10 @@ pub const TOTAL_ABOVE: &str = "no total counts water that never flowed";
 /// What `plant_toml` sets as the minimum off-time.
 pub const OFF_MIN: Span = Span::from_secs(120);
 
+/// Longer than anything that is lost with the process: what came of a deadline has no record, and while the
+/// broker is away minutes pass without one.
+const LOST_MAX: Span = Span::from_secs(900);
+
 #[derive(Debug, Default)]
 pub struct Rules {
     broken: BTreeMap<&'static str, String>,
@@ -45,6 +50,10 @@ pub struct Rules {
     causes: BTreeSet<String>,
     totals: BTreeMap<ValueKey, f64>,
     stamps: BTreeMap<ValueKey, Wall>,
+    /// The latest stamp ever told, lost or not.
+    latest: BTreeMap<ValueKey, Wall>,
+    /// What `stamps` held before, of all that may still be lost.
+    lately: VecDeque<(Mono, ValueKey, Option<Wall>)>,
     readings: BTreeMap<u16, bool>,
     permit: Option<(Mono, Permit)>,
 }
@@ -174,13 +183,8 @@ impl Rules {
             }
             Output::Permit(permit) => self.permit = Some((now, permit.clone())),
             Output::Value(update) => {
-                if let (Some(stamp), Some(before)) = (update.stamp, self.stamps.get(&update.key))
-                    && stamp <= *before
-                {
-                    self.breach(STAMP_FELL, now, format!("{:?}", update.key));
-                }
                 if let Some(stamp) = update.stamp {
-                    self.stamps.insert(update.key, stamp);
+                    self.stamp(now, update, stamp);
                 }
                 if update.key.signal == SignalId::Reading
                     && let Some(of) = update.key.of
@@ -214,9 +218,37 @@ impl Rules {
         }
     }
 
-    /// Totals may have lost what was not on disk when the daemon was killed.
-    pub fn crashed(&mut self) {
+    /// Looks at the stamp of a value. What died unwritten may be told again as it was; where the clock
+    /// was set back and stamps are counted on, they never meet those that were lost.
+    fn stamp(&mut self, now: Mono, update: &ValueUpdate, stamp: Wall) {
+        let before = self.stamps.insert(update.key, stamp);
+        let latest = self.latest.get(&update.key).copied();
+        let counted = update.reasons.contains(&Reason::Clock);
+        let bound = if counted { latest } else { before };
+        if bound.is_some_and(|bound| stamp <= bound) {
+            let text = format!("{:?}: {bound:?}, then {stamp:?}", update.key);
+            self.breach(STAMP_FELL, now, text);
+        }
+        self.latest.insert(update.key, latest.map_or(stamp, |latest| latest.max(stamp)));
+        self.lately.push_back((now, update.key, before));
+        let lost = |(at, ..): &(Mono, ValueKey, Option<Wall>)| now.since(*at) <= LOST_MAX;
+        while self.lately.front().is_some_and(|front| !lost(front)) {
+            self.lately.pop_front();
+        }
+    }
+
+    /// The daemon was killed, and of what came from `kept` on some died unwritten: totals and stamps.
+    pub fn crashed(&mut self, kept: Mono) {
         self.totals.clear();
+        while let Some((at, key, before)) = self.lately.pop_back() {
+            if at < kept {
+                break;
+            }
+            match before {
+                Some(before) => self.stamps.insert(key, before),
+                None => self.stamps.remove(&key),
+            };
+        }
         self.link_is_new();
         self.away();
     }

@@ -8,6 +8,7 @@ use permeated::demo::probes::{Measures, ProbeParameters, Probes, Rounds, random_
 use permeated::demo::random::Random;
 use permeated::engine::Engine;
 use permeated::engine::catalogue::AlarmId;
+use permeated::engine::causes;
 use permeated::engine::event::{Ask, Command, Event, Found, Reading, ServiceEntry, Started};
 use permeated::engine::output::{Action, AlarmUpdate, Output};
 use permeated::engine::setup::Setup;
@@ -65,8 +66,13 @@ pub struct Counts {
     pub closes: u64,
     pub opens: u64,
     pub crashes: u64,
-    /// By cause: all, and those for which the truth gave no reason.
-    pub trips_by: BTreeMap<String, (u64, u64)>,
+    /// Records that died with the process, unwritten.
+    pub lost: u64,
+    /// By cause: all, those for which neither the truth nor a broken sensor gave a reason, and those
+    /// for which only the sensor did.
+    pub trips_by: BTreeMap<String, [u64; 3]>,
+    /// When those without a reason were, s.
+    pub unreasoned: Vec<(String, f64)>,
     pub days: f64,
 }
 
@@ -83,6 +89,8 @@ pub struct World {
     plant: VirtualPlant,
     probes: Probes,
     setup: Arc<Setup>,
+    /// The stated worst case from spoiled product to the close, s.
+    product_bound: f64,
     engine: Engine,
     /// Plant time of the engine, ms.
     mono: i64,
@@ -99,6 +107,8 @@ pub struct World {
     snapshot: (usize, String, Mono),
     durable: usize,
     told_durable: u64,
+    snapshots: bool,
+    next_snapshot: f64,
     /// Orders on their way to the valve.
     orders: Vec<(f64, usize, bool)>,
     queued_open: bool,
@@ -127,6 +137,7 @@ pub struct World {
     dry_since: Option<f64>,
     /// A sensor that is noisy or gone for a while, and until when.
     sick: Option<(usize, f64)>,
+    was_sick: Option<(usize, f64)>,
     last_outputs: u64,
     digest: u64,
     /// Everything that leaves goes into the digest: costs as much as all the rest.
@@ -212,10 +223,19 @@ impl World {
         }
         // Some product probes speak every second or two: only there is gross failure much sooner than
         // its dose.
-        if random.chance(0.4) {
+        if seed % 5 == 3 {
             for probe in probes.iter_mut().filter(|probe| probe.id == "product-tds") {
                 probe.interval_min_secs = 1.0;
                 probe.interval_max_secs = 2.0;
+            }
+        }
+        // Most plants have devices that speak once or twice a minute, but for the product probe, floor and
+        // float.
+        if seed % 4 != 2 {
+            let quick = ["product-tds", "room-leak", "store-full", "supply-open"];
+            for probe in probes.iter_mut().filter(|probe| !quick.contains(&probe.id.as_str())) {
+                probe.interval_min_secs = random.between(30.0, 45.0);
+                probe.interval_max_secs = 1.3 * probe.interval_min_secs;
             }
         }
         let level = random.chance(0.5);
@@ -227,6 +247,7 @@ impl World {
         let mut world = Self {
             plant: VirtualPlant::new(parameters, seed),
             probes: Probes::new(probes, seed),
+            product_bound: causes::product_delay(&setup).map_or(0.0, Span::secs),
             setup,
             engine,
             mono: 0,
@@ -241,6 +262,8 @@ impl World {
             snapshot,
             durable: 0,
             told_durable: 0,
+            snapshots: seed % 16 != 1,
+            next_snapshot: 600.0,
             orders: Vec::new(),
             queued_open: false,
             fault: None,
@@ -259,6 +282,7 @@ impl World {
             passed_at: -1e9,
             dry_since: None,
             sick: None,
+            was_sick: None,
             last_outputs: 0,
             digest: 0xcbf2_9ce4_8422_2325,
             digests: false,
@@ -437,6 +461,7 @@ impl World {
         self.rules.time(Mono::from_millis(self.mono), is_up);
         self.watch_silence();
         self.watch_truth();
+        self.keep();
     }
 
     fn wake(&mut self) {
@@ -546,6 +571,7 @@ impl World {
                 (self.random.bits() % self.probes.parameters().count().max(1) as u64) as usize;
             self.probes.change(probe, |p| p.noise *= 30.0);
             self.sick = Some((probe, now + self.random.between(60.0, 1800.0)));
+            self.was_sick = self.sick;
         } else {
             let sensor = (self.random.bits() % self.setup.sensors.len() as u64) as usize;
             self.handle(Event::NoReading { sensor, reason: NoReading::Offline });
@@ -559,8 +585,9 @@ impl World {
         let lately = |at: f64| now - at < 300.0;
         let broken = |fault| self.fault.is_some_and(|(is, _)| is == fault);
         let real = match AlarmId::by_name(cause) {
+            // Half a step is shown as one by a display that rounds.
             Some(AlarmId::ProductTdsHigh) => {
-                self.product_peak.0 >= 1.0 && lately(self.product_peak.1)
+                self.product_peak.0 >= 0.5 && lately(self.product_peak.1)
             }
             Some(AlarmId::Leak) => lately(self.wet_at),
             Some(AlarmId::StoreOverfull) => lately(self.over_at),
@@ -571,9 +598,29 @@ impl World {
             Some(AlarmId::ValveLeaksBy) => now - self.passed_at < 3600.0,
             _ => true,
         };
-        let (all, false_ones) = self.counts.trips_by.entry(cause.to_owned()).or_default();
-        *all += 1;
-        *false_ones += u64::from(!real);
+        let sensor = self.sick_of(cause);
+        let sum = self.counts.trips_by.entry(cause.to_owned()).or_default();
+        sum[0] += 1;
+        sum[1] += u64::from(!real && !sensor);
+        sum[2] += u64::from(!real && sensor);
+        if !real && !sensor {
+            self.counts.unreasoned.push((cause.to_owned(), now));
+        }
+    }
+
+    /// The probe that a cause rests on has thirty times its noise, or had until a few minutes ago.
+    fn sick_of(&self, cause: &str) -> bool {
+        let Some(alarm) = AlarmId::by_name(cause) else { return false };
+        let point = match alarm {
+            AlarmId::ProductTdsHigh => "product-tds",
+            AlarmId::FeedHot => "feed-temperature",
+            AlarmId::StoreOverfull => "store-level",
+            _ => return false,
+        };
+        let place = self.probes.parameters().position(|probe| probe.id == point);
+        let lately = |until: f64| self.secs() - until < 300.0;
+        place.is_some()
+            && self.was_sick.is_some_and(|(probe, until)| Some(probe) == place && lately(until))
     }
 
     /// Bad water runs into the store while a working probe looks at it.
@@ -620,11 +667,11 @@ impl World {
         }
         let at = Mono::from_millis(self.mono);
         let limits = &self.setup.limits.product;
+        let bound = self.product_bound;
+        let gross = truth.product_tds >= 1.15 * limits.fast_ppm;
         // A working probe may read a tenth low, and rounds down.
-        if truth.product_tds >= 1.15 * limits.fast_ppm {
+        if gross {
             let since = *self.bad_since.get_or_insert(now);
-            let bound =
-                permeated::engine::causes::product_delay(&self.setup).map_or(0.0, Span::secs);
             // The bound counts delivered messages; here one in ten is lost, and each is late.
             if now - since > 2.0 * bound + 30.0 {
                 self.rules.breach(rules::BAD_LONG, at, format!("for {:.0} s", now - since));
@@ -632,10 +679,11 @@ impl World {
         } else {
             self.bad_since = None;
         }
-        if truth.product_tds >= 2.0 * limits.limit_ppm {
+        // Feed water in the product's tube brings a dose in a second: gross failure is bounded by its time.
+        if !gross && truth.product_tds >= 2.0 * limits.limit_ppm {
             self.true_dose += truth.product_tds * litres;
             self.pure_litres = 0.0;
-        } else {
+        } else if !gross {
             self.pure_litres += litres;
             if self.pure_litres >= limits.clear_litres {
                 self.true_dose = 0.0;
@@ -704,43 +752,37 @@ impl World {
     /// The process is killed: what was not written yet is gone; the guard's will closes the valve.
     fn crash(&mut self) {
         self.counts.crashes += 1;
-        self.check_replay();
+        // What is due has fired, and what came of it is in the record.
+        self.handle(Event::Tick);
         let before = trips(self.engine.alarms());
         self.orders.push((self.secs() + 0.1, 0, false));
-        let cut = if self.mistake == Some(Mistake::DiskForgets) {
-            0
-        } else {
-            let now = Mono::from_millis(self.mono);
-            let written = self
-                .records
-                .iter()
-                .rposition(|(at, _)| now.since(at.mono) > WRITTEN_WITHIN)
-                .map_or(0, |last| last + 1);
-            let least = written.max(self.durable).min(self.records.len());
-            let spread = (self.records.len() - least) as u64 + 1;
-            least + (self.random.bits() % spread) as usize
-        };
+        let now = Mono::from_millis(self.mono);
+        let written = self
+            .records
+            .iter()
+            .rposition(|(at, _)| now.since(at.mono) > WRITTEN_WITHIN)
+            .map_or(0, |last| last + 1);
+        let least = written.max(self.durable).max(self.snapshot.0).min(self.records.len());
+        let spread = (self.records.len() - least) as u64 + 1;
+        let mut cut = least + (self.random.bits() % spread) as usize;
+        self.counts.lost += (self.records.len() - cut) as u64;
         let lost_disk = !self.disk_ok;
-        self.records.truncate(cut.max(self.snapshot.0));
-        let (from, text, at) = self.snapshot.clone();
-        let mut engine = if self.mistake == Some(Mistake::DiskForgets) {
+        if self.mistake == Some(Mistake::DiskForgets) {
+            cut = 0;
             self.snapshot = (0, Engine::new(Arc::clone(&self.setup)).snapshot(), Mono::ZERO);
-            Engine::new(Arc::clone(&self.setup))
-        } else {
-            Engine::restore(Arc::clone(&self.setup), &text, at).expect("its own snapshot loads")
-        };
-        for (now, event) in self.records.iter().skip(from) {
-            engine.handle(*now, event.clone());
-            while engine.poll_output().is_some() {}
         }
+        let engine = self.replay(cut);
         let after = trips(engine.alarms());
         if !lost_disk && !before.is_subset(&after) {
             let text = format!("{before:?} before, {after:?} after");
             self.rules.breach(rules::FORGOTTEN, Mono::from_millis(self.mono), text);
         }
         self.engine = engine;
-        self.durable = self.records.len();
-        self.rules.crashed();
+        self.records.truncate(cut);
+        self.durable = cut;
+        self.told_durable = 0;
+        let kept = cut.checked_sub(1).map_or(Mono::ZERO, |last| self.records[last].0.mono);
+        self.rules.crashed(kept);
         let away = self.random.between(0.5, 300.0);
         // The world goes on without the daemon; its own time stands still.
         let until = self.secs() + away;
@@ -763,8 +805,9 @@ impl World {
         }
     }
 
-    /// What was recorded, sent through a fresh engine, gives the very same state.
-    fn check_replay(&mut self) {
+    /// What was recorded, sent through an engine that is restored from the last snapshot, gives the very same
+    /// state. It is told as it was after the record `cut`, where a snapshot stands from now on.
+    fn replay(&mut self, cut: usize) -> Engine {
         let (from, text, at) = self.snapshot.clone();
         let mut engine =
             Engine::restore(Arc::clone(&self.setup), &text, at).expect("its own snapshot loads");
@@ -775,18 +818,39 @@ impl World {
                 record.1 = events[events.len() - 1 - index].clone();
             }
         }
-        for (now, event) in records {
+        let run = |engine: &mut Engine, now: Now, event: Event| {
             engine.handle(now, event);
             while engine.poll_output().is_some() {}
+        };
+        let rest = records.split_off(cut.saturating_sub(from).min(records.len()));
+        for (now, event) in records {
+            run(&mut engine, now, event);
+        }
+        let (text, at) = (engine.snapshot(), engine.evaluated());
+        let found = Engine::restore(Arc::clone(&self.setup), &text, at);
+        let found = found.expect("its own snapshot loads");
+        self.snapshot = (cut, text, at);
+        for (now, event) in rest {
+            run(&mut engine, now, event);
         }
         // Deadlines that have fired since the last event fire here too.
-        engine.handle(self.now(), Event::Tick);
-        while engine.poll_output().is_some() {}
-        self.handle(Event::Tick);
-        if engine.snapshot() != self.engine.snapshot() {
+        run(&mut engine, self.now(), Event::Tick);
+        let forgot = self.mistake == Some(Mistake::DiskForgets);
+        if !forgot && engine.snapshot() != self.engine.snapshot() {
             let text = difference(&self.engine.snapshot(), &engine.snapshot());
             self.rules.breach(rules::REPLAY_DIFFERS, Mono::from_millis(self.mono), text);
         }
+        found
+    }
+
+    /// A snapshot now and then, as the daemon writes one: a replay begins there. Only some seeds have none, and
+    /// replay all from crash to crash.
+    fn keep(&mut self) {
+        if !self.snapshots || self.secs() < self.next_snapshot || !self.disk_ok {
+            return;
+        }
+        self.next_snapshot = self.secs() + self.random.between(300.0, 1800.0);
+        self.durable = self.records.len();
         self.snapshot = (self.records.len(), self.engine.snapshot(), self.engine.evaluated());
     }
 
@@ -958,7 +1022,8 @@ impl World {
 
     fn end(&mut self) {
         self.counts.days = self.secs() / 86_400.0;
-        self.check_replay();
+        self.handle(Event::Tick);
+        let _ = self.replay(self.records.len());
         // At rest: not permitted means closed in truth, unless the valve itself is broken.
         let open = self.plant.controls.valve_open;
         if !self.rules.is_permitted() && open && self.broker_up {

@@ -70,6 +70,18 @@ fn print(report: &Report) {
         for load in &report.loads {
             println!("seed {} {load:?}", report.seed);
         }
+        for (index, charge) in report.charges.iter().enumerate() {
+            let Some(end) = charge.end else { continue };
+            let looks = report.resin.iter().filter(|look| look.charge == index);
+            let half = looks.clone().find(|look| look.litres >= 0.5 * end);
+            let told = half.and_then(|look| {
+                look.remaining.map(|(value, u)| (value, u, end - look.litres, look.naive))
+            });
+            println!(
+                "seed {} charge {index} after {} exhaustions lasted {end:.0} L; at half life told, u, true, naive: {told:.0?}",
+                report.seed, charge.seen_before
+            );
+        }
         for told in &report.told {
             println!(
                 "seed {} day {:.2} {:?} {} {} {}: {}",
