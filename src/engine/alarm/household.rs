@@ -100,6 +100,51 @@ mod tests {
         assert_eq!(class(AlarmId::RejectionLow.row(), Some(1.0), Some(9.0)), Class::Soon);
     }
 
+    /// Each limit itself, each consequence, and what has a class above that of the day.
+    #[test]
+    fn the_store_makes_a_stop_urgent_only_below_its_limits() {
+        let stops = [AlarmId::ProductTdsHigh, AlarmId::BrokerLost, AlarmId::ValveLeaksBy];
+        for row in stops.map(AlarmId::row) {
+            let stopping = matches!(row.consequence, Consequence::Trip | Consequence::Hold);
+            let own = row.class;
+            assert_eq!(class(row, Some(9.0), Some(9.0)).max(own), class(row, Some(9.0), None));
+            if stopping && own < Class::Now {
+                assert_eq!(class(row, Some(8.99), Some(9.0)), Class::Now, "{}", row.name);
+                assert_eq!(class(row, Some(DAY_HOURS), None), own, "{}", row.name);
+                assert_eq!(class(row, Some(23.99), None), own.max(Class::Today), "{}", row.name);
+                assert_eq!(class(row, Some(9.0), Some(9.0)), own.max(Class::Today));
+            }
+        }
+        let hold = crate::engine::catalogue::ALARMS
+            .iter()
+            .find(|row| row.consequence == Consequence::Hold && row.class == Class::Soon);
+        if let Some(row) = hold {
+            assert_eq!(class(row, Some(23.0), None), Class::Today, "{}", row.name);
+        }
+        let tell = AlarmId::RecoveryOff.row();
+        assert_eq!(class(tell, Some(0.5), Some(9.0)), tell.class);
+    }
+
+    #[test]
+    fn there_is_as_much_time_as_the_class_gives_or_the_store() {
+        let secs = |secs: i64| Span::from_secs(secs);
+        assert_eq!(respond_within(Class::Now), secs(600));
+        assert_eq!(respond_within(Class::Today), secs(86_400));
+        assert_eq!(respond_within(Class::Soon), secs(604_800));
+        let tell = AlarmId::RecoveryOff.row();
+        assert_eq!(time_to_respond(tell, Class::Soon, Some(2.0)), secs(604_800));
+        assert_eq!(time_to_respond(tell, Class::Soon, None), secs(604_800));
+        let stop = AlarmId::ProductTdsHigh.row();
+        // An empty store leaves ten minutes, a full one no more than the class.
+        assert_eq!(time_to_respond(stop, Class::Now, Some(0.0)), secs(600));
+        assert_eq!(time_to_respond(stop, Class::Now, Some(0.2)), secs(720));
+        assert_eq!(time_to_respond(stop, Class::Today, Some(500.0)), secs(86_400));
+        assert_eq!(time_to_respond(stop, Class::Now, None), secs(600));
+        let harm = AlarmId::StoreOverfull.row();
+        assert_eq!(harm.class, Class::Now);
+        assert_eq!(time_to_respond(harm, Class::Now, Some(100.0)), secs(600));
+    }
+
     #[test]
     fn the_night_is_that_of_the_plant_and_an_unknown_clock_is_night() {
         let at = |hour: i64| Some(Wall::from_millis(1_780_012_800_000 + hour * 3_600_000));

@@ -96,3 +96,53 @@ impl Known {
         self.list.iter().map(|(_, alarm)| alarm)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::catalogue::{AlarmId, Class};
+
+    fn key(alarm: AlarmId, of: Option<u16>) -> AlarmKey {
+        AlarmKey { alarm, of }
+    }
+
+    /// Raised in any order, they are found, and gone through in the order of their keys.
+    #[test]
+    fn alarms_are_found_and_in_order_whenever_they_came() {
+        let keys = [
+            key(AlarmId::SensorFault, Some(3)),
+            key(AlarmId::RejectionLow, None),
+            key(AlarmId::SensorFault, Some(1)),
+            key(AlarmId::Leak, None),
+            key(AlarmId::SensorFault, None),
+            key(AlarmId::ProductTdsHigh, None),
+        ];
+        let mut known = Known::default();
+        for (turn, one) in keys.iter().enumerate() {
+            let alarm = known.or_insert(*one, || Alarm::new(Class::Soon));
+            alarm.notices = turn as u32;
+            // Raised once more it is the same one.
+            assert_eq!(known.or_insert(*one, || Alarm::new(Class::Now)).notices, turn as u32);
+        }
+        let mut sorted = keys.to_vec();
+        sorted.sort();
+        let order: Vec<AlarmKey> = known.iter().map(|(key, _)| key).collect();
+        assert_eq!(order, sorted);
+        for (turn, one) in keys.iter().enumerate() {
+            assert_eq!(known.get(*one).map(|alarm| alarm.notices), Some(turn as u32), "{one:?}");
+        }
+        assert!(known.get(key(AlarmId::SensorFault, Some(2))).is_none());
+        assert!(known.get(key(AlarmId::BrokerLost, None)).is_none());
+    }
+
+    #[test]
+    fn a_list_is_what_it_holds() {
+        let mut one = Known::default();
+        one.or_insert(key(AlarmId::Leak, None), || Alarm::new(Class::Now));
+        assert_ne!(one, Known::default());
+        let again = Known::from(Vec::<(AlarmKey, Alarm)>::from(one.clone()));
+        assert_eq!(one, again);
+        one.or_insert(key(AlarmId::Leak, None), || Alarm::new(Class::Now)).notices = 7;
+        assert_ne!(one, again);
+    }
+}
