@@ -697,6 +697,39 @@ mod tests {
         assert!(!alarms.stands(HOLD) && !alarms.is_latched(HOLD));
     }
 
+    /// A hold that was there for a moment stopped the plant: it is to be noted, and it is no fleeting one; no
+    /// more is what asks for somebody now.
+    #[test]
+    fn what_acts_or_is_urgent_is_to_be_noted_however_short_it_was() {
+        let mut alarms = Alarms::default();
+        raise(&mut alarms, 0, HOLD);
+        clear(&mut alarms, 5, HOLD);
+        assert!(alarms.alarms.get(HOLD).expect("raised").pending);
+        raise(&mut alarms, 20, TELL);
+        alarms.alarms.get_mut(TELL).expect("raised").class = Class::Now;
+        clear(&mut alarms, 25, TELL);
+        assert!(alarms.alarms.get(TELL).expect("raised").pending);
+        assert_eq!(alarms.performance(at(30)).fleeting, 0);
+        raise(&mut alarms, 40, TELL);
+        alarms.alarms.get_mut(TELL).expect("raised").class = Class::Soon;
+        clear(&mut alarms, 45, TELL);
+        assert!(!alarms.alarms.get(TELL).expect("raised").pending);
+        assert_eq!(alarms.performance(at(50)).fleeting, 1);
+    }
+
+    /// An hour's count is that of the hour: what comes at its end begins the next.
+    #[test]
+    fn alarms_are_counted_by_the_hour() {
+        let mut alarms = Alarms::default();
+        for secs in [0, 3599, 3600, 7199, 7200] {
+            raise(&mut alarms, secs, HOLD);
+            clear(&mut alarms, secs, HOLD);
+        }
+        let counts: Vec<u32> =
+            alarms.hours.iter().map(|hour| hour.came.values().sum::<u32>()).collect();
+        assert_eq!(counts, [2, 2, 1]);
+    }
+
     #[test]
     fn what_stands_is_told_by_consequence_and_a_sensors_own_alarms_apart() {
         let mut alarms = Alarms::default();
