@@ -366,6 +366,27 @@ fn the_third_hold_of_a_day_latches_until_a_person_resets_it() {
     assert!(rig.permitted(), "{:?}", rig.missing());
 }
 
+/// Somebody turns the valve by hand, and the cause comes a fourth time and goes again: only a person ends
+/// what has latched.
+#[test]
+fn what_has_latched_stays_when_its_cause_comes_once_more() {
+    let mut rig = Rig::full_producing();
+    let flows = Rig::full_readings(31.0, 0.0, 0.15, 1.0);
+    let mute: Vec<_> = flows.iter().copied().filter(|(id, _)| *id != "product").collect();
+    let rests = Rig::full_readings(31.0, 0.0, 0.0, 0.0);
+    for time in 1..=4 {
+        rig.run(90.0, &mute);
+        assert!(rig.stands(AlarmId::ProductProbeStale), "time {time}");
+        rig.run(900.0, &rests);
+        assert_eq!(rig.stands(AlarmId::ProductProbeStale), time >= 3, "time {time}");
+        rig.run(300.0, &flows);
+    }
+    rig.run(900.0, &rests);
+    assert!(!rig.permitted() && rig.stands(AlarmId::ProductProbeStale));
+    assert!(rig.reset(AlarmId::ProductProbeStale).contains("is reset"), "{:?}", rig.answers);
+    assert!(!rig.stands(AlarmId::ProductProbeStale));
+}
+
 #[test]
 fn a_wet_floor_closes_at_once_and_needs_a_dry_floor_and_a_person() {
     let mut rig = Rig::full_producing();
