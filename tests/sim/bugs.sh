@@ -96,8 +96,8 @@ if [ -z "$wanted" ]; then
 fi
 
 bug trip-does-not-latch src/engine/alarm.rs \
-    'alarm.latched = row.consequence == Consequence::Trip;' \
-    'alarm.latched = false;'
+    'alarm.latched |= row.consequence == Consequence::Trip;' \
+    'alarm.latched |= false;'
 bug reset-while-the-cause-stands src/engine/guard/orders.rs \
     '(!gone).then(|| {' \
     '(!gone && cx.now.mono < Mono::ZERO).then(|| {'
@@ -121,8 +121,8 @@ bug a-restart-forgets-a-trip src/engine/alarm.rs \
     latched: bool,
     acknowledged: bool,'
 bug the-dose-is-never-counted src/engine/guard/product.rs \
-    'self.dose += look.median.min(limits.fast_ppm) * passed;' \
-    'self.dose += 0.0 * passed;'
+    'self.dose += one.counted * one.passed;' \
+    'self.dose += 0.0 * one.passed;'
 bug a-stored-copy-counts-as-live src/engine/guard/mod.rs \
     '        if reading.retained {
             self.probes[reading.sensor].stored(reading.value);
