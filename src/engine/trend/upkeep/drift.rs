@@ -13,7 +13,7 @@
 use super::samples::Summary;
 use crate::engine::catalogue::AlarmId;
 use crate::engine::output::AlarmKey;
-use crate::engine::process::trend::{Point as At, theil_sen};
+use crate::engine::process::trend::{Point as At, TheilSen, theil_sen};
 use crate::engine::setup::{SensorIx, Setup};
 use crate::engine::time::{Mono, Now};
 use crate::engine::trend::{Results, Trend};
@@ -21,10 +21,23 @@ use crate::settings::schema::Point;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 
-/// Days looked back on, and least days and runs that tell a drift.
+/// Days looked back on, and least days and runs that tell a drift by their own scatter.
 const DAYS: f64 = 13.0;
 const DAYS_MIN: f64 = 6.0;
 const RUNS_MIN: usize = 6;
+/// A plant that fills a large container runs once or twice a week, for many hours, and each run is known to a
+/// few per cent: there so many runs within so many days tell it, by the scatter that its runs had before.
+const FEW_MIN: usize = 3;
+const FEW_DAYS: f64 = 20.0;
+/// Scatter of a run where nothing was learned yet, least scatter, and deviations remembered and needed.
+const SCATTER: f64 = 0.05;
+const SCATTER_MIN: f64 = 0.015;
+const DEVIATIONS_MAX: usize = 15;
+const DEVIATIONS_MIN: usize = 4;
+/// Standard errors that the change of few runs must have: as rare as the interval of many, over more looks.
+const FEW_SURE: f64 = 3.3;
+/// A tap that changes by more than so many times the passage's change is what changed.
+const TAP_CHANGES: f64 = 2.0;
 /// Runs kept.
 const RUNS: usize = 256;
 /// Least change of the logarithm within the window, and largest in a day: beyond, it is no drift.
@@ -52,6 +65,8 @@ struct Look {
 #[serde(default)]
 pub(super) struct Drift {
     looks: VecDeque<Look>,
+    /// By how much runs lay off the line between their neighbours, as standard deviations of one run.
+    deviations: VecDeque<f64>,
 }
 
 /// Which probe is more likely to drift, and by how much a day the passage moves.
@@ -61,6 +76,7 @@ struct Found {
     a_day: f64,
     passage: f64,
     feed_change: f64,
+    days: f64,
 }
 
 impl Drift {
@@ -73,28 +89,83 @@ impl Drift {
             self.looks.pop_front();
         }
         self.looks.push_back(look);
-        while self.looks.front().is_some_and(|first| look.at.since(first.at).days() > DAYS) {
+        while self.looks.front().is_some_and(|first| look.at.since(first.at).days() > FEW_DAYS) {
             self.looks.pop_front();
         }
+        self.learn_scatter();
+    }
+
+    /// How far the run before the last lies off the line between its neighbours: a drift leaves that alone.
+    fn learn_scatter(&mut self) {
+        let mut lately = self.looks.iter().rev();
+        let (Some(c), Some(b), Some(a)) = (lately.next(), lately.next(), lately.next()) else {
+            return;
+        };
+        let whole = c.at.since(a.at).days();
+        if whole <= 0.0 {
+            return;
+        }
+        let share = b.at.since(a.at).days() / whole;
+        let between = (1.0 - share) * a.ln_passage + share * c.ln_passage;
+        let wide = (1.0 + share * share + (1.0 - share).powi(2)).sqrt();
+        if self.deviations.len() >= DEVIATIONS_MAX {
+            self.deviations.pop_front();
+        }
+        self.deviations.push_back((b.ln_passage - between).abs() / wide);
+    }
+
+    /// Scatter of one run: of the deviations the middle, on the scale of a normal distribution.
+    fn scatter(&self) -> f64 {
+        if self.deviations.len() < DEVIATIONS_MIN {
+            return SCATTER;
+        }
+        let mut all: Vec<f64> = self.deviations.iter().copied().collect();
+        all.sort_by(f64::total_cmp);
+        (1.4826 * all[all.len() / 2]).max(SCATTER_MIN)
+    }
+
+    /// The change is beyond chance: by the scatter of the runs themselves where they are many, else by that of
+    /// the runs before.
+    fn is_sure(&self, passage: &[At], line: &TheilSen, span: f64) -> bool {
+        if passage.len() >= RUNS_MIN {
+            return line.low > 0.0 || line.high < 0.0;
+        }
+        let middle = passage.iter().map(|point| point.x).sum::<f64>() / passage.len() as f64;
+        let spread: f64 = passage.iter().map(|point| (point.x - middle).powi(2)).sum();
+        (line.slope * span).abs() >= FEW_SURE * self.scatter() * span / spread.sqrt()
     }
 
     fn find(&self) -> Option<Found> {
+        let last = self.looks.back()?.at;
+        let lately = self.looks.iter().filter(|look| last.since(look.at).days() <= DAYS).count();
+        if lately >= RUNS_MIN {
+            return self.find_in(lately);
+        }
+        // Few: a drift may have begun with any of them.
+        (FEW_MIN..=self.looks.len()).find_map(|runs| self.find_in(runs))
+    }
+
+    /// Looks at the last so many runs.
+    fn find_in(&self, runs: usize) -> Option<Found> {
+        let from = self.looks.len().checked_sub(runs)?;
         let last = self.looks.back()?;
-        let span = last.at.since(self.looks.front()?.at).days();
-        if self.looks.len() < RUNS_MIN || span < DAYS_MIN {
+        let span = last.at.since(self.looks.get(from)?.at).days();
+        if span < DAYS_MIN {
             return None;
         }
         let of = |value: &dyn Fn(&Look) -> Option<f64>| -> Vec<At> {
             self.looks
-                .iter()
+                .range(from..)
                 .filter_map(|look| Some(At { x: look.at.since(last.at).days(), y: value(look)? }))
                 .collect()
         };
         let passage = of(&|look| Some(look.ln_passage));
         let line = theil_sen(&passage, COVERAGE)?;
         let change = line.slope * span;
-        let sure = line.low > 0.0 || line.high < 0.0;
-        if !sure || change.abs() < CHANGE_MIN || line.slope.abs() > SLOPE_MAX {
+        if !self.is_sure(&passage, &line, span)
+            || change.abs() < CHANGE_MIN
+            || line.slope.abs() > SLOPE_MAX
+        {
             return None;
         }
         // A step: neighbours' middles that lie further apart than the drift could bring.
@@ -117,7 +188,7 @@ impl Drift {
             return None;
         }
         let flow = of(&|look| look.ln_flow);
-        if flow.len() >= RUNS_MIN
+        if flow.len() >= runs.min(RUNS_MIN)
             && let Some(line) = theil_sen(&flow, COVERAGE)
             && (line.slope * span).abs() > FLOW_SAME
         {
@@ -125,9 +196,14 @@ impl Drift {
         }
         let feed_line = theil_sen(&of(&|look| Some(look.ln_feed)), COVERAGE)?;
         let feed_change = feed_line.slope * span;
+        // A tap that moves by far more than the passage has changed, and what the passage made of it (a zero of
+        // the permeate's probe, another water) is no drift.
+        if feed_change.abs() > TAP_CHANGES * change.abs() {
+            return None;
+        }
         // The feed's probe explains it if the feed moved against the passage by more than half.
         let feed = feed_change * change < 0.0 && feed_change.abs() > 0.5 * change.abs();
-        Some(Found { feed, a_day: line.slope, passage: change, feed_change })
+        Some(Found { feed, a_day: line.slope, passage: change, feed_change, days: span })
     }
 }
 
@@ -180,9 +256,10 @@ impl Trend {
             )
         };
         let text = format!(
-            "{id} seems to drift: salt passage at standard conditions moves by {:+.1} % a day, {:+.0} % in two weeks, with an unchanged flow, and {why}. Hold a handheld beside {id} first, then beside {second}, and enter the readings.",
+            "{id} seems to drift: salt passage at standard conditions moves by {:+.1} % a day, {:+.0} % in {:.0} days, with an unchanged flow, and {why}. Hold a handheld beside {id} first, then beside {second}, and enter the readings.",
             100.0 * found.a_day,
             100.0 * found.passage,
+            found.days,
         );
         self.told.raise(key(suspect), Some(found.a_day), None, text, out);
     }
@@ -242,6 +319,40 @@ mod tests {
     fn a_permeate_probe_that_gains_is_named_within_two_weeks() {
         let found = runs(14, |day| 0.012 * day, |_| 5.0).expect("17 %");
         assert!(!found.feed, "{found:?}");
+    }
+
+    /// The same with a run each five days, as a large container makes it, after some quiet weeks.
+    fn seldom(passage: impl Fn(f64) -> f64, feed: impl Fn(f64) -> f64) -> Option<(f64, Found)> {
+        let mut drift = Drift::default();
+        for (run, day) in (0..24).map(|run| (run, 5.0 * run as f64)) {
+            let noise = [0.01, -0.015, 0.005, 0.02, -0.02][run % 5];
+            drift.push(Look {
+                at: Mono::from_millis((day * 86_400_000.0) as i64),
+                ln_passage: passage(day - 60.0) + noise,
+                ln_feed: feed(day - 60.0) + 0.5 * noise,
+                ln_flow: Some(0.3 * noise),
+            });
+            if let Some(found) = drift.find() {
+                return Some((day - 60.0, found));
+            }
+        }
+        None
+    }
+
+    #[test]
+    fn a_plant_that_seldom_runs_is_told_too() {
+        let since = |day: f64| 0.012 * day.max(0.0);
+        let (day, found) = seldom(since, |day| -since(day)).expect("a feed probe");
+        assert!(found.feed && day > 0.0 && day <= 15.0, "day {day}: {found:?}");
+        let (day, found) = seldom(since, |_| 5.0).expect("a permeate probe");
+        assert!(!found.feed && day > 0.0 && day <= 15.0, "day {day}: {found:?}");
+        let seal = |day: f64| if day < 0.0 { 0.0 } else { 0.3 };
+        assert_eq!(seldom(seal, |_| 5.0), None, "a step");
+        assert_eq!(seldom(|_| 0.0, since), None, "the tap moves and the permeate follows");
+        assert_eq!(seldom(|_| 0.0, |_| 5.0), None, "nothing");
+        // A winter's tap that halves, and a permeate of which a zero is a part.
+        let tap = |day: f64| -0.05 * day.clamp(0.0, 14.0);
+        assert_eq!(seldom(|day| -0.2 * tap(day), tap), None, "the tap has changed");
     }
 
     #[test]
