@@ -575,6 +575,8 @@ impl World {
                 .is_some_and(|probe| secs - self.compared[probe] >= 179.0 * DAY),
             // A reminder of what nothing has shown for so long; it is counted apart.
             AlarmId::ProofOverdue => true,
+            // It says what its owner has accepted, for as long as it is accepted.
+            AlarmId::ProductGasAccepted => true,
             // The owner here leads none of it to the drain, so it is so.
             // The first litres are what it is about, however many days they take.
             AlarmId::RunInNotDrained => {
@@ -1131,8 +1133,9 @@ impl World {
             .collect();
         self.visible.extend(values);
         self.report.naive.resin_changed();
-        let lead = self.plant.truth().vessels[0];
-        self.charge_from = lead.litres;
+        // The truth that was last looked at still has the vessel that was taken out in first place.
+        let lead = self.plant.vessel_mut(0).map(|lead| lead.truth());
+        self.charge_from = lead.expect("every plant has one").litres;
         self.report.charges.push(Charge { end: None, seen_before: self.exhaustions });
         if spent {
             self.capacity();
