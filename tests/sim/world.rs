@@ -15,7 +15,7 @@ use permeated::engine::setup::Setup;
 use permeated::engine::time::{Mono, Now, Span, Wall};
 use permeated::engine::value::NoReading;
 use permeated::settings::schema::{OnStop, Plant};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 const EPOCH: i64 = 1_790_000_000_000;
@@ -133,6 +133,8 @@ pub struct World {
     wet_at: f64,
     over_at: f64,
     passed_at: f64,
+    /// Sensors that have spoken since the daemon started, stored copies apart.
+    heard: BTreeSet<usize>,
     /// Since when the floor sensor's messages have said "dry" and nothing else.
     dry_since: Option<f64>,
     /// A sensor that is noisy or gone for a while, and until when.
@@ -280,6 +282,7 @@ impl World {
             wet_at: -1e9,
             over_at: -1e9,
             passed_at: -1e9,
+            heard: BTreeSet::new(),
             dry_since: None,
             sick: None,
             was_sick: None,
@@ -460,6 +463,7 @@ impl World {
         let is_up = self.mistake == Some(Mistake::DriverSleeps) || self.broker_up;
         self.rules.time(Mono::from_millis(self.mono), is_up);
         self.watch_silence();
+        self.watch_start();
         self.watch_truth();
         self.keep();
     }
@@ -783,6 +787,7 @@ impl World {
         self.told_durable = 0;
         let kept = cut.checked_sub(1).map_or(Mono::ZERO, |last| self.records[last].0.mono);
         self.rules.crashed(kept);
+        self.heard.clear();
         let away = self.random.between(0.5, 300.0);
         // The world goes on without the daemon; its own time stands still.
         let until = self.secs() + away;
@@ -954,6 +959,7 @@ impl World {
             let Some(sensor) = self.setup.sensors.iter().position(|known| known.id == id) else {
                 continue;
             };
+            self.heard.insert(sensor);
             self.handle(Event::Reading(Reading {
                 sensor,
                 value: message.value,
@@ -989,6 +995,19 @@ impl World {
         {
             let text = format!("{} readings", self.bad_seen);
             self.rules.breach(rules::BAD_WATER, Mono::from_millis(self.mono), text);
+        }
+    }
+
+    /// The product probe has spoken since the daemon started, before water may run. (A leak sensor may sleep
+    /// for a day.)
+    fn watch_start(&mut self) {
+        if !self.rules.is_permitted() {
+            return;
+        }
+        let sensor = self.setup.sensors.iter().position(|known| known.id == "product-tds");
+        if sensor.is_some_and(|sensor| !self.heard.contains(&sensor)) {
+            let text = "no product probe has spoken since the start".to_owned();
+            self.rules.breach(rules::STORED_GRANTS, Mono::from_millis(self.mono), text);
         }
     }
 
