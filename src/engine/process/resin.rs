@@ -181,6 +181,12 @@ impl Account {
     }
 }
 
+/// By how much the load of a coming season differs from the present one, as a relative standard
+/// uncertainty: a tap that varies by a sixth, and salt that passes by 2 % more with each of 6 K, for which it
+/// grows faster than the water (common practice, no source). It grows with the square root of the time ahead up to a season.
+const SEASON_U: f64 = 0.2;
+const SEASON_DAYS: f64 = 91.0;
+
 /// What a vessel can still do.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Remaining {
@@ -207,7 +213,11 @@ impl Remaining {
     /// Forecast for litres of the present load that a charge is thought to treat
     /// ([`Charge::litres`](super::capacity::Charge::litres)).
     pub fn of(litres: Interval, present: Use) -> Option<Self> {
-        let litres = litres.divided(1.0, present.load_u)?;
+        // Beyond the present the load is that of another season.
+        let per_day = present.litres_per_day.get();
+        let ahead = if per_day > 0.0 { litres.middle / per_day } else { SEASON_DAYS };
+        let season = SEASON_U * (ahead / SEASON_DAYS).clamp(0.0, 1.0).sqrt();
+        let litres = litres.divided(1.0, present.load_u.hypot(season))?;
         let days = litres.divided(present.litres_per_day.get(), present.litres_u);
         Some(Self { litres, days })
     }
@@ -322,6 +332,26 @@ mod tests {
         assert!(litres.windows(2).all(|w| w[0] > w[1]), "{litres:?}");
         // Eight times the salt is far from an eighth of the litres when gas is most of the load.
         assert!(litres[0] / litres[2] < 2.0, "{litres:?}");
+    }
+
+    /// What lasts for a season is known less well than what is spent within the week.
+    #[test]
+    fn a_forecast_is_as_wide_as_it_is_long() {
+        let left = Interval { low: 90.0, middle: 100.0, high: 110.0 };
+        let load = Load { visible: 0.08, invisible: 0.12 };
+        let wide = |per_day: f64| {
+            let litres_per_day = Litres::new(per_day);
+            let present = Use { load, load_u: 0.05, litres_per_day, litres_u: 0.1 };
+            let litres = Remaining::of(left, present).expect("a load").litres;
+            assert_eq!(litres.middle, 100.0);
+            (litres.high / litres.low).ln()
+        };
+        let (week, season, years) = (wide(20.0), wide(100.0 / 91.0), wide(0.1));
+        assert!(week < 0.75 * season, "{week} and {season}");
+        assert!((season - years).abs() < 1e-12, "a season is as far as that goes");
+        // 10 % on each side, 5 and 20 % of load, in quadrature.
+        let half = |x: f64| x.ln().abs().hypot(1.644_85 * 0.05_f64.hypot(0.2));
+        assert!((season - half(0.9) - half(1.1)).abs() < 1e-3, "{season}");
     }
 
     #[test]
