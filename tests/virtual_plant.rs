@@ -461,3 +461,29 @@ fn random_plants_are_plants() {
         assert!((0.7..1.0).contains(&t.rejection_salt), "seed {seed}: {}", t.rejection_salt);
     }
 }
+
+/// A probe loses what it is said to lose in a day, whenever that begins: it once counted from the plant's first
+/// day, so that one that began after eighty days turned its sign within the week.
+#[test]
+fn a_drift_is_as_fast_whenever_it_begins() {
+    let parameters = PlantParameters::random(3);
+    for begins in [0.0, 40.0, 80.0, 300.0] {
+        let mut probe = ProbeParameters::perfect(Measures::Tds, Place::Feed, 10.0);
+        probe.drift_per_day = -0.012;
+        probe.drift_from_secs = begins * 86_400.0;
+        for (after, share) in [(0.0, 1.0), (7.0, 0.916), (14.0, 0.832)] {
+            let plant = VirtualPlant::new(parameters.clone(), 3);
+            let mut truth = plant.truth().clone();
+            truth.at_secs = (begins + after) * 86_400.0;
+            truth.feed_tds = 1000.0;
+            let mut probes = Probes::new(vec![probe.clone()], 3);
+            let mut said = None;
+            for _ in 0..60 {
+                truth.at_secs += 1.0;
+                said = said.or(probes.look(&truth).first().map(|message| message.value));
+            }
+            let said = said.expect("it speaks each ten seconds");
+            near(&format!("day {begins} + {after}"), said / 1000.0, share, 0.002);
+        }
+    }
+}

@@ -88,12 +88,11 @@ impl Fault {
             Self::FloatStuck => probe("store-full", Broken::Stuck(0.0)),
             Self::LevelStuck => probe("store-level", Broken::Stuck(level)),
             Self::FeedProbeDrifts => {
-                let days = plant.truth().at_secs / 86_400.0;
+                let now = plant.truth().at_secs;
                 if let Some(index) = probes.find("feed-tds") {
                     probes.change(index, |p| {
-                        // The drift counts from time zero: take off what it would have been.
                         p.drift_per_day = pick(-0.01, 0.0);
-                        p.gain *= if on { 1.0 / (1.0 - 0.01 * days).max(0.1) } else { 1.0 };
+                        p.drift_from_secs = now;
                     });
                 }
             }

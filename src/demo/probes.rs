@@ -141,6 +141,9 @@ pub struct ProbeParameters {
     pub spike_size: f64,
     /// Drift of the gain in a day, share.
     pub drift_per_day: f64,
+    /// Plant time at which that begins, s.
+    #[serde(default)]
+    pub drift_from_secs: f64,
     /// Error of the temperature compensation, share per K from 25 °C.
     pub compensation_per_k: f64,
     /// Pulses: litres of one.
@@ -177,6 +180,7 @@ impl ProbeParameters {
             spike_chance: 0.0,
             spike_size: 0.0,
             drift_per_day: 0.0,
+            drift_from_secs: 0.0,
             compensation_per_k: 0.0,
             litres_per_pulse: 0.0022,
             stalls_below: 0.0,
@@ -534,7 +538,7 @@ impl Probe {
         }
         let p = &self.p;
         let r = &mut self.random;
-        let days = truth.at_secs / 86_400.0;
+        let days = (truth.at_secs - p.drift_from_secs) / 86_400.0;
         let mut gain = p.gain * (1.0 + p.drift_per_day * days);
         let mut noise = p.noise;
         if p.measures == Measures::Tds {

@@ -721,7 +721,7 @@ impl World {
         let p = self.permeate_probe();
         let t = self.plant.truth();
         let gain = p.gain
-            * (1.0 + p.drift_per_day * t.at_secs / DAY)
+            * (1.0 + p.drift_per_day * (t.at_secs - p.drift_from_secs) / DAY)
             * (1.0 + p.compensation_per_k * (t.feed_celsius - 25.0));
         ppm * gain + p.offset
     }
@@ -843,11 +843,9 @@ impl World {
 
     fn drifts(&mut self, place: Place, per_day: f64) {
         let now = self.now_secs();
-        let days = now / DAY;
-        // The drift counts from time zero: take off what it would have been.
         self.change(place, |p| {
             p.drift_per_day = per_day;
-            p.gain /= 1.0 + per_day * days;
+            p.drift_from_secs = now;
         });
         let probe = plan::tds_at(&self.probes_p, place).expect("every plant has both");
         self.drift = Some(Drift { began: now, probe, named: None });
