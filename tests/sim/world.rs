@@ -125,6 +125,8 @@ pub struct World {
     /// What of it has reached the store since the product was last pure, ppm·L, and the litres since.
     true_dose: f64,
     pure_litres: f64,
+    /// Messages of the product probe that came while such water flowed.
+    bad_told: u32,
     /// Highest true dissolved solids of the product lately, and when.
     product_peak: (f64, f64),
     /// The supply was hot, the floor wet, the store over its stop, water passed a closed valve: when
@@ -277,6 +279,7 @@ impl World {
             bad_since: None,
             true_dose: 0.0,
             pure_litres: 0.0,
+            bad_told: 0,
             product_peak: (0.0, 0.0),
             hot_at: -1e9,
             wet_at: -1e9,
@@ -691,10 +694,13 @@ impl World {
             self.pure_litres += litres;
             if self.pure_litres >= limits.clear_litres {
                 self.true_dose = 0.0;
+                self.bad_told = 0;
             }
         }
-        // Half of it may hide in rounding, and each message tells of the water since the last.
-        if self.true_dose > 8.0 * limits.dose_ppm_litres {
+        // Half of it may hide in rounding, and each message tells of the water since the last; some messages it
+        // takes in any case.
+        let told = self.bad_told > limits.readings_min;
+        if self.true_dose > 8.0 * limits.dose_ppm_litres && told {
             let text = format!("{:.1} ppm·L", self.true_dose);
             self.rules.breach(rules::BAD_DOSE, at, text);
         }
@@ -976,6 +982,8 @@ impl World {
             }
             if id == "product-tds" {
                 self.product_at = truth.at_secs;
+                let is_bad = truth.product_tds >= 2.0 * self.setup.limits.product.limit_ppm;
+                self.bad_told += u32::from(is_bad && truth.flowing);
                 self.judge_product(message.value, truth.flowing && truth.product_tds >= 20.0);
             }
         }
