@@ -670,6 +670,7 @@ impl World {
             && truth.run_litres > 1.0;
         if !watched {
             self.bad_since = None;
+            self.bad_told = 0;
             return;
         }
         let at = Mono::from_millis(self.mono);

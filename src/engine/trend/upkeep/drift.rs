@@ -23,6 +23,7 @@ use std::collections::VecDeque;
 
 /// Days looked back on, and least days and runs that tell a drift by their own scatter.
 const DAYS: f64 = 13.0;
+const DAYS_LATELY: [f64; 3] = [DAYS, 10.0, 8.0];
 const DAYS_MIN: f64 = 6.0;
 const RUNS_MIN: usize = 6;
 /// A plant that fills a large container runs once or twice a week, for many hours, and each run is known to a
@@ -137,9 +138,15 @@ impl Drift {
 
     fn find(&self) -> Option<Found> {
         let last = self.looks.back()?.at;
-        let lately = self.looks.iter().filter(|look| last.since(look.at).days() <= DAYS).count();
-        if lately >= RUNS_MIN {
-            return self.find_in(lately);
+        let within =
+            |days: f64| self.looks.iter().filter(|look| last.since(look.at).days() <= days).count();
+        if within(DAYS) >= RUNS_MIN {
+            // A drift that began within the window bends it: shorter ones see it straight.
+            return DAYS_LATELY
+                .into_iter()
+                .map(within)
+                .filter(|runs| *runs >= RUNS_MIN)
+                .find_map(|runs| self.find_in(runs));
         }
         // Few: a drift may have begun with any of them.
         (FEW_MIN..=self.looks.len()).find_map(|runs| self.find_in(runs))
@@ -313,6 +320,15 @@ mod tests {
     fn a_feed_probe_that_loses_gain_is_named_within_two_weeks() {
         let found = runs(14, |day| 0.012 * day, |day| -0.012 * day).expect("17 %");
         assert!(found.feed && (found.a_day - 0.012).abs() < 0.004, "{found:?}");
+    }
+
+    /// Quiet weeks come first: the beginning of the drift lies within what is looked back on.
+    #[test]
+    fn a_drift_after_quiet_weeks_is_named_within_nine_days() {
+        let since = |day: f64| 0.012 * (day - 30.0).max(0.0);
+        assert_eq!(runs(31, since, |day| -since(day)), None);
+        let found = runs(39, since, |day| -since(day)).expect("10 %");
+        assert!(found.feed, "{found:?}");
     }
 
     #[test]
