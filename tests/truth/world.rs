@@ -267,7 +267,7 @@ pub struct World {
     testing_until: Option<f64>,
     by_hand: bool,
     /// A repaired probe waits for its handheld reading.
-    hand_due: Option<usize>,
+    hand_due: Option<(usize, f64)>,
     /// Visits at a trip for gas, and whether the product is measured by hand in the test run.
     gas_visits: u32,
     by_hand_product: bool,
@@ -878,7 +878,7 @@ impl World {
         if let Some(drift) = self.drift.take() {
             self.report.drift_named.push((stretch, drift.named));
             // Calibrated, and measured by hand against it.
-            self.hand_due = Some(drift.probe);
+            self.hand_due = Some((drift.probe, self.now_secs() + 900.0));
         }
         if stretch == Stretch::Worn {
             self.plant.membrane_mut().renew();
@@ -939,7 +939,9 @@ impl World {
             let probe = plan::tds_at(&self.probes_p, Place::Product).expect("every plant has one");
             self.by_hand(probe);
         }
-        if settled && let Some(probe) = self.hand_due.take() {
+        // Beside what the probe shows since then, not before.
+        if settled && let Some((probe, _)) = self.hand_due.filter(|(_, from)| now >= *from) {
+            self.hand_due = None;
             self.by_hand(probe);
         }
         if self.spoil.is_none()
