@@ -4,9 +4,9 @@
 //! be shut, only what a meter says later shows that water flows: probes and meters that speak seldom
 //! while they are idle fall silent together with the close. Litres come from a
 //! meter on the product or permeate, else from one on the feed side times the declared recovery, else
-//! from the declared flow. Between the words of a meter, and while it is silent, its last known rate goes on
-//! for as long as water flows, and what was bridged so is taken off again when its counter comes back:
-//! litres are never silently zero, never a meter's interval late, and never counted twice.
+//! from the declared flow. A meter that falls silent while water flows is bridged by the last known
+//! rate, and what was bridged is taken off again when its counter comes back: litres are never
+//! silently zero and never counted twice.
 
 use super::meter::Meter;
 use super::probe::Probe;
@@ -168,18 +168,12 @@ impl Flow {
                 }
                 match self.seen {
                     Some((seen, _)) if litres > seen => {
-                        let more = litres - seen - self.bridged;
-                        self.made += more.max(0.0);
-                        // What was bridged beyond it is taken off the next.
-                        self.bridged = (-more).max(0.0);
+                        self.made += (litres - seen - self.bridged).max(0.0);
+                        self.bridged = 0.0;
                         self.seen = Some((litres, now));
                     }
-                    Some((_, at))
-                        if self.is_running() || (self.is_flowing() && now.since(at) > silence) =>
-                    {
-                        let shown = meter.rate(now, silence).map(|rate| rate * factor);
-                        let rate =
-                            shown.or(setup.assumed.permeate_litres_per_min).or(self.last_rate);
+                    Some((_, at)) if self.is_flowing() && now.since(at) > silence => {
+                        let rate = setup.assumed.permeate_litres_per_min.or(self.last_rate);
                         let litres = rate.unwrap_or(0.0) * elapsed.minutes();
                         self.made += litres;
                         self.bridged += litres;

@@ -510,41 +510,6 @@ fn a_full_float_waits_and_clears_by_itself() {
     assert_eq!(rig.opens(), 2, "{:?}", rig.missing());
 }
 
-/// A meter that speaks every 40 s: the dose does not wait for its word, and what was reckoned between its
-/// words is not counted again with the next.
-#[test]
-fn a_slow_meter_makes_no_late_close_and_no_litres() {
-    let mut rig = Rig::full_producing();
-    let step = |rig: &mut Rig, turn: usize, product: f64| {
-        rig.wait(5.0);
-        let seldom = |id: &str| id == "flow" && !turn.is_multiple_of(8);
-        for (id, value) in Rig::full_readings(31.0, product, 0.15, 1.0) {
-            if !seldom(id) {
-                rig.read(id, value);
-            }
-        }
-    };
-    for turn in 0..160 {
-        step(&mut rig, turn, 0.0);
-    }
-    let before = rig.engine.state.guard.flow.made();
-    for turn in 0..160 {
-        step(&mut rig, turn, 0.0);
-    }
-    let made = rig.engine.state.guard.flow.made() - before;
-    let flowed = 160.0 * 5.0 / 60.0 * 0.15;
-    assert!((made - flowed).abs() < 0.03 * flowed, "{made} L, not {flowed}");
-    // The water turns bad just after the meter's word; below gross failure, four times the dose in 40 s.
-    step(&mut rig, 0, 0.0);
-    step(&mut rig, 1, 0.0);
-    let closes = rig.closes();
-    let late = (2..14).find(|turn| {
-        step(&mut rig, *turn, 19.0);
-        rig.closes() > closes
-    });
-    assert_eq!(late, Some(5), "after three readings and fifteen seconds");
-}
-
 #[test]
 fn more_litres_than_fit_trip() {
     let mut rig = Rig::full_producing();
