@@ -742,6 +742,27 @@ fn a_rejection_that_swings_about_its_limit_is_told_once() {
     assert_eq!(told.len(), 1, "{told:?}");
 }
 
+/// Good runs of before do not clear what comes after them: it was told and cleared within one run.
+#[test]
+fn a_low_rejection_waits_for_runs_that_come_after_it() {
+    let mut rig = Rig::new(&full_plant());
+    let mut water = Water::new(11);
+    water.truth.settled = 6.0;
+    for _ in 0..4 {
+        water.start(&mut rig, 240.0, 90.0);
+    }
+    rig.wait(240.0 * 60.0);
+    rig.flowing(true);
+    water.truth.settled = 30.0;
+    let litres = water.run(&mut rig, 0.0, 90.0);
+    assert!(rig.stands(AlarmId::RejectionLow), "rejection is 90 %");
+    water.truth.settled = 6.0;
+    water.run(&mut rig, litres, 60.0);
+    rig.flowing(false);
+    rig.wait(60.0);
+    assert!(rig.stands(AlarmId::RejectionLow), "one good end of a run is no proof");
+}
+
 #[test]
 fn salt_passage_is_told_against_the_plants_own_baseline() {
     let mut rig = Rig::new(&full_plant());

@@ -572,6 +572,8 @@ impl Trend {
         let key = AlarmKey::plant(AlarmId::RejectionLow);
         let middle = median(recent.iter().skip(last).copied()).unwrap_or(rejection.value);
         if recent.iter().skip(last).all(|&value| value < limit) {
+            // Only runs that come after it can say that it is back.
+            self.membrane.back_runs = 0;
             let life = self.resin_life_text(setup);
             let text = format!(
                 "In settled water the membrane keeps back {:.1} % of what the feed carries; {:.0} % is the limit.{life} Test total chlorine after the carbon first, then the membrane's seal, before you buy a membrane.",
