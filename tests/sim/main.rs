@@ -13,9 +13,10 @@
 #![allow(missing_docs)]
 
 mod rules;
+#[path = "../support/workers.rs"]
+mod workers;
 mod world;
 
-use std::sync::Mutex;
 use std::time::Instant;
 use world::{Counts, World};
 
@@ -49,38 +50,20 @@ struct Ran {
     counts: Counts,
 }
 
-/// Runs all seeds, as many at a time as there are processors, until one breaks a rule.
+/// Runs all seeds until one breaks a rule.
 fn run(seeds: Vec<u64>, hours: f64) -> Vec<Ran> {
-    let next = Mutex::new(seeds.into_iter());
-    let done: Mutex<Vec<Ran>> = Mutex::new(Vec::new());
-    let workers = std::thread::available_parallelism().map_or(1, usize::from);
-    let work = || {
-        loop {
-            let seed = {
-                let done = done.lock().expect("no panic holds it");
-                if done.iter().any(|ran| !ran.broken.is_empty()) {
-                    return;
-                }
-                next.lock().expect("no panic holds it").next()
-            };
-            let Some(seed) = seed else { return };
-            let mut world = World::new(seed);
-            world.run(hours);
-            let broken = world.rules.broken();
-            let holds = broken.is_empty();
-            let mut done = done.lock().expect("no panic holds it");
-            done.push(Ran { seed, broken, counts: world.counts });
-            if holds && done.len().is_multiple_of(500) {
-                eprintln!("sim: {} seeds, the last of them {seed}, 0 rules broken", done.len());
-            }
-        }
+    let work = |seed| {
+        let mut world = World::new(seed);
+        world.run(hours);
+        Ran { seed, broken: world.rules.broken(), counts: world.counts }
     };
-    std::thread::scope(|scope| {
-        for _ in 0..workers {
-            scope.spawn(work);
+    let mut done = workers::each(seeds, work, |done| {
+        let holds = done.iter().all(|ran| ran.broken.is_empty());
+        if holds && done.len().is_multiple_of(500) {
+            eprintln!("sim: {} seeds, 0 rules broken", done.len());
         }
+        holds
     });
-    let mut done = done.into_inner().expect("all workers are done");
     done.sort_by_key(|ran| ran.seed);
     done
 }

@@ -11,43 +11,35 @@
 mod naive;
 mod plan;
 mod score;
+#[path = "../support/workers.rs"]
+mod workers;
 mod world;
 
 use plan::{LONGEST_SECS, SEEDS, Stretch};
-use std::sync::Mutex;
 use world::{Report, World};
 
-/// Runs the plants, as many at a time as there are processors.
+/// Runs the plants, the last first.
 fn run(
     seeds: &[u64],
     year: impl Fn(u64) -> Vec<Stretch> + Sync,
     days: f64,
     longest_secs: f64,
 ) -> Vec<Report> {
-    let next = Mutex::new(seeds.to_vec());
-    let done = Mutex::new(Vec::new());
-    let workers = std::thread::available_parallelism().map_or(1, usize::from);
-    std::thread::scope(|scope| {
-        for _ in 0..workers.min(seeds.len()) {
-            scope.spawn(|| {
-                loop {
-                    let Some(seed) = next.lock().expect("no panic holds it").pop() else { return };
-                    let began = std::time::Instant::now();
-                    let mut report = World::new(seed, year(seed), days, longest_secs).run();
-                    report.wall_secs = began.elapsed().as_secs_f64();
-                    eprintln!("seed {seed}: {:.0} s", report.wall_secs);
-                    print(&report);
-                    let mut done = done.lock().expect("no panic holds it");
-                    done.push(report);
-                    // A year takes minutes: what is known so far stands after each plant.
-                    if seeds.len() > 2 && done.len() < seeds.len() {
-                        println!("{}", score::table(&done));
-                    }
-                }
-            });
+    let work = |seed| {
+        let began = std::time::Instant::now();
+        let mut report = World::new(seed, year(seed), days, longest_secs).run();
+        report.wall_secs = began.elapsed().as_secs_f64();
+        eprintln!("seed {seed}: {:.0} s", report.wall_secs);
+        print(&report);
+        report
+    };
+    let mut reports = workers::each(seeds.iter().rev().copied().collect(), work, |done| {
+        // A year takes minutes: what is known so far stands after each plant.
+        if seeds.len() > 2 && done.len() < seeds.len() {
+            println!("{}", score::table(done));
         }
+        true
     });
-    let mut reports = done.into_inner().expect("all workers are done");
     reports.sort_by_key(|report| report.seed);
     reports
 }
