@@ -20,7 +20,7 @@ use std::collections::VecDeque;
 pub const READINGS_MAX: usize = 61;
 
 /// 0.75 quantile of the standard normal: a MAD over this estimates a standard deviation.
-const MAD_OF_NORMAL: f64 = 0.674_489_750_196_081_7;
+pub const MAD_OF_NORMAL: f64 = 0.674_489_750_196_081_7;
 
 /// How a [`Hampel`] filter judges.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]

@@ -29,7 +29,8 @@ const LOAD_LITRES_MIN: f64 = 5.0;
 /// Relative standard uncertainty of a load that is counted as declared: gain of probe and meter.
 const GAIN_U: f64 = 0.05;
 /// Relative standard uncertainty of the present load: the last weeks are a sample (what comes later is
-/// [`Remaining`]'s business). The gains of probe and meter are in what was taken up as well, so they cancel in what is left.
+/// [`Remaining`]'s business). The gains of probe and meter are in what was taken up as well, so they
+/// cancel in what is left.
 const LOAD_U: f64 = 0.05;
 /// A 90 % interval is so many standard uncertainties wide.
 pub(super) const NINETY: f64 = 2.0 * 1.644_85;

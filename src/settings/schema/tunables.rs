@@ -224,7 +224,8 @@ limits!(
     /// Container: litres and level.
     StoreLimits {
         /// A run that makes more than this share of the free volume closes; what is usually taken from
-        /// the container in that time counts as free. Lower: errors of the meter end runs. Higher: more water on the floor when the float sticks.
+        /// the container in that time counts as free. Lower: errors of the meter end runs. Higher: more
+        /// water on the floor when the float sticks.
         #[schemars(range(min = 1, max = 3))]
         #[schemars(extend("x-unit" = "1"))]
         run_factor: f64 = 1.1,

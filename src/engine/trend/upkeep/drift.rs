@@ -15,7 +15,9 @@ use crate::engine::catalogue::AlarmId;
 use crate::engine::output::AlarmKey;
 use crate::engine::process::trend::{Point as At, TheilSen, theil_sen};
 use crate::engine::setup::{SensorIx, Setup};
+use crate::engine::signal::hampel::MAD_OF_NORMAL;
 use crate::engine::time::{Mono, Now};
+use crate::engine::trend::starts::median;
 use crate::engine::trend::{Results, Trend};
 use crate::settings::schema::Point;
 use serde::{Deserialize, Serialize};
@@ -120,9 +122,8 @@ impl Drift {
         if self.deviations.len() < DEVIATIONS_MIN {
             return SCATTER;
         }
-        let mut all: Vec<f64> = self.deviations.iter().copied().collect();
-        all.sort_by(f64::total_cmp);
-        (1.4826 * all[all.len() / 2]).max(SCATTER_MIN)
+        let middle = median(self.deviations.iter().copied()).unwrap_or(0.0);
+        (middle / MAD_OF_NORMAL).max(SCATTER_MIN)
     }
 
     /// The change is beyond chance: by the scatter of the runs themselves where they are many, else by that of
