@@ -7,6 +7,7 @@
 
 mod compare;
 mod input;
+mod line;
 
 use crate::edge::history::{Body, Keep, Names, PlantNo, Reader, Record, RunMark};
 use crate::engine::Engine;
@@ -17,7 +18,7 @@ use crate::engine::time::{Mono, Now, Wall};
 use crate::settings::schema::{Plant, Settings};
 use compare::Compare;
 use input::{Format, Input};
-use serde_json::{Value, json};
+use line::Lines;
 use std::fs::File;
 use std::io::{BufReader, BufWriter, Write};
 use std::path::PathBuf;
@@ -177,6 +178,7 @@ struct Stage<'a> {
     keep: Keep,
     all: bool,
     out: &'a mut dyn Write,
+    lines: Lines,
     compare: Option<Compare>,
     summary: Summary,
     /// Answers of a world in which everything works; only for files.
@@ -209,9 +211,8 @@ impl Stage<'_> {
                 Some(compare) if kept => compare.replayed(now.mono.millis(), &output),
                 Some(_) => {}
                 None if kept || self.all => {
-                    serde_json::to_writer(&mut *self.out, &shown(&output, now, &self.setup))
-                        .map_err(std::io::Error::from)?;
-                    self.out.write_all(b"\n")?;
+                    let line = self.lines.line(&output, now, &self.setup);
+                    self.out.write_all(line.map_err(std::io::Error::from)?)?;
                 }
                 None => {}
             }
@@ -268,6 +269,7 @@ fn from_file(
         keep: Keep::new(),
         all,
         out,
+        lines: Lines::default(),
         compare: None,
         summary: Summary::default(),
         answers: Some(Vec::new()),
@@ -332,6 +334,7 @@ fn from_journal(
         keep: Keep::new(),
         all: args.all,
         out,
+        lines: Lines::default(),
         compare: args.compare.then(Compare::default),
         summary: Summary::default(),
         answers: None,
@@ -434,54 +437,5 @@ impl Run {
             }
         }
         Ok(())
-    }
-}
-
-/// An output as a line: with its time, and ids instead of indices.
-fn shown(output: &Output, now: Now, setup: &Setup) -> Value {
-    let mut value = rounded(serde_json::to_value(output).unwrap_or_default());
-    let Some(fields) = value.as_object_mut() else { return value };
-    if let Some(wall) = now.wall
-        && let Ok(at) = jiff::Timestamp::from_millisecond(wall.millis())
-    {
-        fields.insert("t".into(), format!("{at:.3}").into());
-    }
-    fields.insert("m".into(), now.mono.millis().into());
-    let (of, kind) = match output {
-        Output::Value(update) => (update.key.of, Some(update.key.signal.row().of)),
-        Output::Alarm(update) => (update.key.of, Some(update.key.alarm.row().of)),
-        Output::Send(send) => {
-            let id = setup.actuators.get(send.actuator).map(|actuator| actuator.id.as_str());
-            fields.insert("actuator".into(), json!(id));
-            (None, None)
-        }
-        _ => (None, None),
-    };
-    if let (Some(of), Some(kind)) = (of, kind) {
-        use crate::engine::catalogue::Of;
-        let id = match kind {
-            Of::Plant => None,
-            Of::Sensor => setup.sensors.get(usize::from(of)).map(|sensor| sensor.id.as_str()),
-            Of::Part => setup.parts.get(usize::from(of)).map(|part| part.id.as_str()),
-        };
-        if let Some(key) = fields.get_mut("key").and_then(Value::as_object_mut) {
-            key.insert("of".into(), json!(id));
-        }
-    }
-    value
-}
-
-/// Nine significant digits: floats differ in their last bits between machines and maths libraries.
-fn rounded(value: Value) -> Value {
-    match value {
-        Value::Number(number) if number.is_f64() => {
-            let exact = number.as_f64().unwrap_or_default();
-            format!("{exact:.8e}").parse::<f64>().map_or(Value::Null, |round| json!(round + 0.0))
-        }
-        Value::Array(items) => items.into_iter().map(rounded).collect(),
-        Value::Object(fields) => {
-            fields.into_iter().map(|(key, value)| (key, rounded(value))).collect()
-        }
-        other => other,
     }
 }

@@ -90,7 +90,7 @@ impl Compare {
 }
 
 fn plain(output: &Output) -> Value {
-    super::rounded(serde_json::to_value(output).unwrap_or_default())
+    super::line::rounded(serde_json::to_value(output).unwrap_or_default())
 }
 
 /// Equal but for a little slack in wall stamps.

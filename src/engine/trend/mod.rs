@@ -108,6 +108,9 @@ pub struct Results {
 const CORRECTED_FROM: f64 = 2.0;
 /// Totals leave at most this often.
 const TOTALS_EVERY: Span = Span::from_secs(5);
+/// What is left of the resin leaves at most this often, beside what an entry or a start changes: of a
+/// charge of months a minute uses nothing that could be told.
+const RESIN_EVERY: Span = Span::from_secs(60);
 /// Deadlines between messages while water flows: the declared flow goes on without a word.
 const FLOWING_EVERY: Span = Span::from_secs(30);
 
@@ -141,6 +144,8 @@ pub struct Trend {
     /// Starts in a row that ended before the permeate had settled.
     unsettled: u32,
     totals_at: Option<Mono>,
+    #[serde(default)]
+    resin_at: Option<Mono>,
     membrane: Membrane,
     resin: Resin,
     outlets: Outlets,
@@ -183,6 +188,7 @@ impl Trend {
             settled_values: VecDeque::new(),
             unsettled: 0,
             totals_at: None,
+            resin_at: None,
             membrane: Membrane::default(),
             resin: Resin::new(setup),
             outlets: Outlets::default(),

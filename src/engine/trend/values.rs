@@ -2,7 +2,7 @@
 
 use super::channel::Clean;
 use super::water::Flow;
-use super::{Observation, Results, TOTALS_EVERY, Trend, of_plant, of_sensor};
+use super::{Observation, RESIN_EVERY, Results, TOTALS_EVERY, Trend, of_plant, of_sensor};
 use crate::engine::catalogue::{AlarmId, SignalId};
 use crate::engine::output::AlarmKey;
 use crate::engine::process::start::Conditions;
@@ -129,8 +129,10 @@ impl Trend {
         self.make_membrane(setup, now, out);
         if self.totals_at.is_none_or(|at| now.mono.since(at) >= TOTALS_EVERY) {
             self.publish_totals(setup, now, out);
-            self.publish_resin(setup, now, out);
             self.publish_store(setup, now, out);
+        }
+        if self.resin_at.is_none_or(|at| now.mono.since(at) >= RESIN_EVERY) {
+            self.publish_resin(setup, now, out);
         }
         self.upkeep_step(setup, now, out);
         self.tell_troubles(setup, now, out);

@@ -466,6 +466,7 @@ impl Trend {
 
     /// Tells the values of every vessel.
     pub(super) fn publish_resin(&mut self, setup: &Setup, now: Now, out: &mut Results) {
+        self.resin_at = Some(now.mono);
         self.resin.keep_litres(setup);
         for values in self.resin.values(setup, now.mono) {
             let pairs = [
