@@ -102,7 +102,7 @@ pub(super) struct Judge {
 struct Recent {
     at: Mono,
     raw: f64,
-    /// Litres that passed with it.
+    /// Litres that passed with it: since the reading before, and half of them after a low one.
     passed: f64,
     /// ppm of it that are in the dose.
     counted: f64,
@@ -188,8 +188,11 @@ impl Judge {
 
     /// Takes the reading among the last few, and knows the one before it for a spike or not.
     fn watch_spikes(&mut self, look: &Look, passed: f64, limit: f64) {
-        let newest = Recent { at: look.now, raw: look.raw, passed, ..Recent::default() };
-        self.recent.push_back(newest);
+        // Between a low reading and a high one the water changed, half way in the mean.
+        let rises = |last: &Recent| last.raw < limit && look.raw >= limit;
+        let share = if self.recent.back().is_some_and(rises) { 0.5 } else { 1.0 };
+        let passed = share * passed;
+        self.recent.push_back(Recent { at: look.now, raw: look.raw, passed, ..Recent::default() });
         while self.recent.len() > IN_A_ROW {
             self.recent.pop_front();
         }
@@ -288,7 +291,14 @@ impl Judge {
         limits: &ProductLimits,
         accepted: f64,
     ) -> Option<Verdict> {
-        if look.median < limits.limit_ppm + accepted {
+        let limit = limits.limit_ppm + accepted;
+        // Half of the litres between a high reading and a low one are the high one's.
+        if look.raw < limit
+            && let Some(last) = self.recent.iter().rev().nth(1)
+        {
+            self.dose += last.counted * passed / 2.0;
+        }
+        if look.median < limit {
             self.clean_litres += passed;
             self.clean_readings = self.clean_readings.saturating_add(1);
             let share = passed / limits.clear_litres.max(1e-3);
@@ -307,14 +317,14 @@ impl Judge {
         // a single spike and its copy stand for dozens of litres.
         // A display that rounds down and stays at 1 shows 1 to 2: in the mean half a step more has passed.
         // One that flickers to it does not: the water is at the step.
-        let limit = limits.limit_ppm + accepted;
         let stays = self.recent.len() == IN_A_ROW && self.recent.iter().all(|one| one.raw >= limit);
         let hidden = if stays { look.hidden } else { 0.0 };
         let most = (look.median + hidden).min(limits.fast_ppm);
         let is_spiky = self.is_spiky();
         let counted = if is_spiky { most.min(limit) } else { most };
-        // The first reading of a level has no median to bear it out before the second. A low one between high
-        // ones is what it is: on a display that flickers the mean of the readings is the water.
+        // A low one between high ones is what it is: on a display that flickers the mean of the readings
+        // is the water.
+        // The first reading of a level has no median to bear it out before the second.
         for one in self.recent.iter_mut().filter(|one| one.counted <= 0.0 && one.raw >= limit) {
             one.counted = (one.raw + hidden).min(counted);
             self.dose += one.counted * one.passed;
@@ -430,7 +440,8 @@ mod tests {
     }
 
     /// The median of three is above only with the second reading: the first counts all the same, as reading
-    /// and with its litres. It came one reading late.
+    /// and with half of the litres since the low one before it, in the midst of which the water changed. It
+    /// came one reading late.
     #[test]
     fn what_is_below_gross_failure_is_counted_from_its_first_reading() {
         let mut run = Run::new();
@@ -440,7 +451,7 @@ mod tests {
         assert_eq!(run.read(18.0), None);
         let verdict = run.read(18.0).expect("the third reading closes");
         assert_eq!(verdict.rule, Rule::Dose);
-        let dose = 3.0 * 18.0 * 0.15 * 5.0 / 60.0;
+        let dose = 2.5 * 18.0 * 0.15 * 5.0 / 60.0;
         assert!((verdict.dose - dose).abs() < 1e-9, "{}, not {dose}", verdict.dose);
         // One reading alone, however high, leaves nothing behind, and its copy no count of three.
         let mut run = Run::new();
@@ -817,7 +828,7 @@ mod tests {
         }
         assert_eq!(judge.dose(), 0.0);
         judge.look(look(5000, 3.0, 3.0, Some(first + 49.1)), &limits, 2.0);
-        assert!((judge.dose() - 0.3).abs() < 1e-9, "{}", judge.dose());
+        assert!((judge.dose() - 0.3 / 2.0).abs() < 1e-9, "{}", judge.dose());
     }
 
     #[test]
@@ -827,7 +838,8 @@ mod tests {
         let first = judge.last_litres.expect("counted");
         judge.look(look(4000, 4.0, 4.0, Some(first + 0.1)), &limits, 0.0);
         judge.look(look(4005, 0.0, 0.0, Some(first + 0.5)), &limits, 0.0);
-        let left = 0.4 - limits.dose_ppm_litres * 0.4 / 2.0;
+        // Half of the tenth before the high reading and half of the four after it were its own.
+        let left = 4.0 * (0.1 + 0.4) / 2.0 - limits.dose_ppm_litres * 0.4 / 2.0;
         assert!((judge.dose() - left).abs() < 1e-9, "{} left, not {left}", judge.dose());
         // However large it was, a whole clearance of pure water ends it.
         judge.look(look(4010, 9.0, 9.0, Some(first + 3.5)), &limits, 0.0);
@@ -849,7 +861,8 @@ mod tests {
         };
         read(0, 1.0, 0.01);
         read(5, 1.0, 0.02);
-        read(10, 0.0, 0.5 * limits.clear_litres);
+        read(10, 0.0, 0.03);
+        read(15, 0.0, 0.5 * limits.clear_litres);
         assert_eq!(read(60, 2.0, 3.0), None, "one reading of new water");
     }
 
