@@ -82,8 +82,10 @@ struct Mark {
 pub(super) struct Membrane {
     made: Option<Mono>,
     marks: VecDeque<Mark>,
-    /// Last values of settled water, in the order of [`SIGNALS`].
+    /// Last values of settled water, in the order of [`SIGNALS`], and whether they are of this run.
     settled: Vec<value::Result<f64>>,
+    #[serde(default)]
+    settled_now: bool,
     /// Salt passages (at standard conditions where they exist) and rejections of this run.
     passages: VecDeque<f64>,
     rejections: VecDeque<f64>,
@@ -93,7 +95,7 @@ pub(super) struct Membrane {
     recovery_stride: u32,
     #[serde(default)]
     recovery_count: u32,
-    /// Largest permeate of this run, L/min.
+    /// Largest permeate of this run over a window, L/min.
     #[serde(default)]
     run_flow: f64,
     /// Runs that make the baselines.
@@ -104,8 +106,8 @@ pub(super) struct Membrane {
     concentrates: VecDeque<f64>,
     #[serde(default)]
     concentrate_base: Vec<f64>,
-    /// Passages are those at standard conditions.
-    normalised: bool,
+    /// Passages are those at standard conditions: one that is not is none beside them.
+    pub(super) normalised: bool,
     high_runs: u32,
     /// Settled runs in a row with a rejection above its limit.
     #[serde(default)]
@@ -129,6 +131,7 @@ impl Membrane {
         self.recovery_stride = 1;
         self.recovery_count = 0;
         self.run_flow = 0.0;
+        self.settled_now = false;
         self.off_since = None;
         self.right_since = None;
     }
@@ -145,6 +148,9 @@ impl Membrane {
 
     /// A value of the last settled water of this run that rests on measurements alone.
     pub(super) fn good(&self, signal: SignalId) -> Option<f64> {
+        if !self.settled_now {
+            return None;
+        }
         let at = SIGNALS.iter().position(|known| *known == signal)?;
         let valued = self.settled.get(at)?.as_ref().ok()?;
         (valued.basis == Basis::Measured && valued.flag == Flag::Good).then_some(valued.value)
@@ -226,9 +232,10 @@ impl Membrane {
     }
 
     /// Whether a closing float or valve throttles the plant: the permeate, now or over the window, is
-    /// below so much of the run's own.
+    /// below so much of the run's own. What it is at an instant is no measure: at the opening, before
+    /// the tap's pressure has fallen, it may be twice as much for a moment.
     fn is_throttled(&mut self, now: f64, mean: Option<f64>) -> bool {
-        let window = mean.unwrap_or(now);
+        let Some(window) = mean else { return false };
         self.run_flow = self.run_flow.max(window);
         now.min(window) < THROTTLED * self.run_flow
     }
@@ -416,6 +423,7 @@ impl Trend {
         if settled && !throttled {
             self.judge_passage(setup, &values, out);
             self.membrane.settled = values.clone();
+            self.membrane.settled_now = true;
         }
         if flow_steady && !throttled {
             self.judge_recovery(setup, now, &values[2], &flows, out);

@@ -196,9 +196,7 @@ impl Trend {
             (Some(supply), Some(feed)) => supply.u.hypot(feed.u),
             _ => 0.0,
         };
-        // What the membrane shows of settled water stays until the next settled water.
-        let is_settled = run.settled.is_some();
-        let settled = |signal: SignalId| self.membrane.good(signal).filter(|_| is_settled);
+        let settled = |signal: SignalId| self.membrane.good(signal);
         let sample = Sample {
             permeate: flow(Flow::Permeate),
             supply: flow(Flow::Supply),
@@ -208,8 +206,11 @@ impl Trend {
             drop_u,
             feed_ppm: self.feed_measured(setup, now),
             standard_flow: settled(SignalId::PermeateFlowNormalised),
-            passage: settled(SignalId::SaltPassageNormalised)
-                .or_else(|| settled(SignalId::SaltPassage)),
+            passage: if self.membrane.normalised {
+                settled(SignalId::SaltPassageNormalised)
+            } else {
+                settled(SignalId::SaltPassage)
+            },
             recovery: settled(SignalId::Recovery),
         };
         self.upkeep.samples.look(age, sample);
