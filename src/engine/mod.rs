@@ -170,8 +170,8 @@ impl Engine {
     pub fn handle(&mut self, now: Now, event: Event) {
         let now = Now { mono: now.mono.max(self.state.evaluated), wall: now.wall };
         if matches!(event, Event::Started(_)) {
-            self.state.emitter.died();
-            self.state.trend.died();
+            self.state.emitter.died(now);
+            self.state.trend.died(now);
         }
         let mut fired = 0;
         while let Some((due, _)) = self.poll_timeout().filter(|(due, _)| *due <= now.mono) {

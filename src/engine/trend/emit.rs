@@ -52,6 +52,9 @@ impl Sent {
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub(in crate::engine) struct Emitter {
     sent: Vec<Sent>,
+    /// When the process last started. What it had told before and is not known here bore no later stamp.
+    #[serde(default)]
+    began: Option<Wall>,
     /// When each of `sent` is to be told again: asked for at every event. Made from `sent` alone, so
     /// it is no state.
     #[serde(skip)]
@@ -416,8 +419,9 @@ impl Emitter {
     fn leave(&mut self, at: usize, now: Now, store: bool, out: &mut Vec<ValueUpdate>) {
         let sent = &mut self.sent[at];
         let mut update = sent.latest.clone();
+        let wanted = update.stamp.filter(|stamp| self.began.is_none_or(|began| *stamp > began));
         let last = (sent.stamp, sent.lost_until);
-        update.stamp = rising(&mut update.reasons, update.stamp, last, now.wall);
+        update.stamp = rising(&mut update.reasons, wanted.or(now.wall), last, now.wall);
         update.store = store;
         sent.stamp = update.stamp.or(sent.stamp);
         sent.datum = update.datum.clone();
@@ -473,8 +477,9 @@ impl Emitter {
         }
     }
 
-    /// The process has died: what left last may not be what is known here.
-    pub(in crate::engine) fn died(&mut self) {
+    /// The process has died, and starts again: what left last may not be what is known here.
+    pub(in crate::engine) fn died(&mut self, now: Now) {
+        self.began = now.wall;
         for sent in &mut self.sent {
             sent.lost_until = sent.stamp.map(|stamp| stamp + LOST_MAX);
         }
@@ -583,6 +588,33 @@ mod tests {
         // A clock that goes on is believed.
         let now = Some(wall(10_003_000));
         assert_eq!(rising(&mut Vec::new(), now, (known, lost), now), now);
+    }
+
+    /// A fact of an hour ago was told with its own time just before the process died, and the word of it was
+    /// lost: after the restart it came with the same stamp once more.
+    #[test]
+    fn after_a_start_no_stamp_is_older_than_the_start() {
+        let text = include_str!("../../../config/example.toml");
+        let settings = crate::settings::load::from_str("example.toml", text).expect("in order");
+        let (id, plant) = settings.plants.first_key_value().expect("one plant");
+        let setup = Setup::resolve(id, plant, settings.daemon.on_stop, 5);
+        let mut emitter = Emitter::default();
+        let key = ValueKey { signal: SignalId::StoreRate, of: None };
+        let at = |secs: i64| {
+            Now::new(Mono::from_millis(1000 * secs), Wall::from_millis(1_000_000 + 1000 * secs))
+        };
+        let tell = |emitter: &mut Emitter, secs: i64, value: f64| {
+            let mut out = Vec::new();
+            let fact = Valued::measured(value, 0.0, at(10).mono);
+            emitter.number(&setup, at(secs), key, Ok(fact), &mut out);
+            out.pop().and_then(|update| update.stamp)
+        };
+        emitter.died(at(3600));
+        assert_eq!(tell(&mut emitter, 3605, 0.2), at(3605).wall);
+        emitter.died(at(7200));
+        assert_eq!(tell(&mut emitter, 7203, 0.3), at(7203).wall);
+        let mut emitter = Emitter::default();
+        assert_eq!(tell(&mut emitter, 3605, 0.2), at(10).wall);
     }
 
     #[test]

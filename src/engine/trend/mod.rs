@@ -464,8 +464,8 @@ impl Trend {
 
     /// The process has died: values may have left that are not known here. Comes before anything else of a
     /// start, overdue deadlines included.
-    pub fn died(&mut self) {
-        self.emitter.died();
+    pub fn died(&mut self, now: Now) {
+        self.emitter.died(now);
     }
 
     /// The daemon has started: nothing is fresh, totals and accounts are kept, and what may have
