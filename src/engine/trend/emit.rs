@@ -424,6 +424,8 @@ impl Emitter {
         update.stamp = rising(&mut update.reasons, wanted.or(now.wall), last, now.wall);
         update.store = store;
         sent.stamp = update.stamp.or(sent.stamp);
+        sent.lost_until =
+            sent.lost_until.filter(|lost| sent.stamp.is_none_or(|stamp| stamp < *lost));
         sent.datum = update.datum.clone();
         sent.flag = update.flag;
         sent.basis = update.basis;
@@ -481,7 +483,8 @@ impl Emitter {
     pub(in crate::engine) fn died(&mut self, now: Now) {
         self.began = now.wall;
         for sent in &mut self.sent {
-            sent.lost_until = sent.stamp.map(|stamp| stamp + LOST_MAX);
+            // Of the start before, too, all that it told may be lost.
+            sent.lost_until = sent.stamp.max(sent.lost_until).map(|stamp| stamp + LOST_MAX);
         }
     }
 
@@ -615,6 +618,22 @@ mod tests {
         assert_eq!(tell(&mut emitter, 7203, 0.3), at(7203).wall);
         let mut emitter = Emitter::default();
         assert_eq!(tell(&mut emitter, 3605, 0.2), at(10).wall);
+        // The clock is set back by an hour, and the process dies twice: what the first start told is lost.
+        let back = |secs: i64| Now { wall: at(secs - 3600).wall, ..at(secs) };
+        let mut tell = |emitter: &mut Emitter, secs: i64, value: f64| {
+            let mut out = Vec::new();
+            let fact = Valued::measured(value, 0.0, back(secs).mono);
+            emitter.number(&setup, back(secs), key, Ok(fact), &mut out);
+            out.pop().and_then(|update| update.stamp)
+        };
+        emitter.sent[0].stamp = at(3605).wall;
+        emitter.died(back(3610));
+        let known = emitter.clone();
+        let first = tell(&mut emitter, 3611, 0.3);
+        emitter = known;
+        emitter.died(back(3612));
+        let second = tell(&mut emitter, 3613, 0.3);
+        assert!(first > at(3605).wall && second > first, "{first:?}, then {second:?}");
     }
 
     #[test]
