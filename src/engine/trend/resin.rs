@@ -26,6 +26,15 @@ const DAYS: usize = 28;
 const DAYS_MIN: usize = 3;
 /// Litres that a present load needs.
 const LOAD_LITRES_MIN: f64 = 5.0;
+/// The present load is that of so many days, or of so many litres where they take longer: a membrane that was
+/// changed or a tap that turned halves it or doubles it, and a charge may last no longer than the month
+/// over which use is averaged.
+const LOAD_DAYS: usize = 7;
+const LOAD_LITRES: f64 = 40.0;
+/// What a vessel shows behind it from which on carbon dioxide passes too, ppm: it goes ahead of the salt.
+const GAS_SHOWS: f64 = 0.7;
+/// Below this a vessel holds everything, ppm.
+const HOLDS: f64 = 0.5;
 /// Relative standard uncertainty of a load that is counted as declared: gain of probe and meter.
 const GAIN_U: f64 = 0.05;
 /// Relative standard uncertainty of the present load: the last weeks are a sample (what comes later is
@@ -44,6 +53,9 @@ struct Vessel {
     exhausted: bool,
     /// Some of its inlet was not measured.
     assumed: bool,
+    /// This charge was seen to hold everything: what shows behind it later is no zero of the probe.
+    #[serde(default)]
+    held: bool,
     /// Share of the salt that passed it in the last run that told, and what it had taken up then.
     #[serde(default)]
     front: Option<(f64, Taken)>,
@@ -289,14 +301,18 @@ impl Resin {
         let last = self.vessels.len().saturating_sub(1);
         for (index, vessel) in self.vessels.iter_mut().enumerate() {
             let outlet = if index == last { product } else { between.filter(|_| index == 0) };
-            let behind = match outlet {
-                Some(ppm) => conversion.load_behind(tds(ppm), load, vessel.exhausted),
-                // Not measured: what a vessel gives is taken as nothing until it is seen spent.
-                None => Load::default(),
+            // Not measured: what a vessel gives is taken as nothing until it is seen spent.
+            let behind = |gas: bool| {
+                outlet.map_or(Load::default(), |ppm| conversion.load_behind(tds(ppm), load, gas))
             };
-            vessel.account.add(litres, load, behind, conversion.meq_per_mg());
+            // Gas that goes on to the next vessel is counted there. Here it counts until the charge is spent:
+            // how much of it keeps salt from its place is what exhaustions teach.
+            let shows = vessel.held && outlet.is_some_and(|ppm| ppm >= GAS_SHOWS);
+            let (counted, passed) = (behind(vessel.exhausted), behind(vessel.exhausted || shows));
+            vessel.account.add(litres, load, counted, conversion.meq_per_mg());
             vessel.assumed |= assumed;
-            load = behind;
+            vessel.held |= outlet.is_some_and(|ppm| ppm < HOLDS);
+            load = passed;
         }
     }
 
@@ -509,9 +525,15 @@ impl Resin {
 
     /// Present load and use.
     fn present(&self, setup: &Setup) -> Option<(Use, bool)> {
-        let all = self.days.iter().chain(std::iter::once(&self.today));
-        let (litres, salt) =
-            all.fold((0.0, 0.0), |(litres, salt), day| (litres + day.litres, salt + day.salt));
+        let latest_first = std::iter::once(&self.today).chain(self.days.iter().rev());
+        let (mut litres, mut salt) = (0.0, 0.0);
+        for (at, day) in latest_first.enumerate() {
+            if at > LOAD_DAYS && litres >= LOAD_LITRES {
+                break;
+            }
+            litres += day.litres;
+            salt += day.salt;
+        }
         if litres < LOAD_LITRES_MIN || salt <= 0.0 {
             return None;
         }
@@ -654,7 +676,14 @@ impl Resin {
 
 impl Vessel {
     fn fresh(part: String) -> Self {
-        Self { part, account: Account::new(), exhausted: false, assumed: false, front: None }
+        Self {
+            part,
+            account: Account::new(),
+            exhausted: false,
+            assumed: false,
+            held: false,
+            front: None,
+        }
     }
 }
 
