@@ -620,7 +620,7 @@ mod tests {
         assert_eq!(tell(&mut emitter, 3605, 0.2), at(10).wall);
         // The clock is set back by an hour, and the process dies twice: what the first start told is lost.
         let back = |secs: i64| Now { wall: at(secs - 3600).wall, ..at(secs) };
-        let mut tell = |emitter: &mut Emitter, secs: i64, value: f64| {
+        let tell = |emitter: &mut Emitter, secs: i64, value: f64| {
             let mut out = Vec::new();
             let fact = Valued::measured(value, 0.0, back(secs).mono);
             emitter.number(&setup, back(secs), key, Ok(fact), &mut out);

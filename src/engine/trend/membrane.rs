@@ -399,8 +399,19 @@ impl Trend {
             Ok(recovery) => process::concentrate_ratio(recovery),
             Err(why) => absent(*why),
         };
-        let [driving, flow_25, passage_25] =
+        let [driving, flow_25, mut passage_25] =
             self.standard(setup, now, feed.as_ref(), permeate.as_ref(), &recovery, settled);
+        // What a probe may have drifted is in none of the readings' own uncertainties.
+        let doubt = self.drift_doubt(now);
+        if doubt > 0.0 {
+            let part = passage.as_ref().map_or(0.0, |passage| doubt * passage.value);
+            for of_it in [&mut passage, &mut rejection].into_iter().flatten() {
+                of_it.u = of_it.u.hypot(part);
+            }
+            if let Ok(passage_25) = &mut passage_25 {
+                passage_25.u = passage_25.u.hypot(doubt * passage_25.value);
+            }
+        }
         let values: Vec<value::Result<f64>> = vec![
             flagged(rejection, settled),
             flagged(passage, settled),

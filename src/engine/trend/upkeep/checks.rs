@@ -148,7 +148,7 @@ impl Trend {
         self.told.clear(AlarmKey { alarm: AlarmId::CalibrationOverdue, of }, text(), out);
         self.told.clear(AlarmKey { alarm: AlarmId::SensorContradicted, of }, text(), out);
         self.upkeep.suspects.retain(|known| known != sensor);
-        self.drift_begins_anew(setup, Some(ix), out);
+        self.drift_begins_anew(setup, now, Some(ix), out);
         if setup.sensors[ix].point == Point::Product && agrees != Some(false) {
             self.product_proven(setup, out);
         }

@@ -135,6 +135,11 @@ impl Trend {
         self.upkeep.suspects.iter().any(|suspect| suspect == id)
     }
 
+    /// Standard uncertainty of the passage's logarithm for what its probes may have drifted.
+    pub(super) fn drift_doubt(&self, now: Now) -> f64 {
+        self.upkeep.drift.doubt(now.mono)
+    }
+
     /// Extra salt of a start.
     pub(super) fn upkeep_extra(&mut self, mg: f64) {
         if self.upkeep.extra.len() == EXTRAS {
@@ -158,7 +163,7 @@ impl Trend {
                 if let Some(ix) = part(id) {
                     self.part_renewed(setup, now, ix, out);
                     if setup.parts[ix].kind == PartKind::Membrane {
-                        self.drift_begins_anew(setup, None, out);
+                        self.drift_begins_anew(setup, now, None, out);
                     }
                 }
             }
