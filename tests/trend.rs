@@ -711,6 +711,21 @@ fn a_plateau_after_the_first_vessel_is_gas_and_no_breakthrough() {
     assert!(!rig.stands(AlarmId::ProductReadingSuspect));
 }
 
+/// A plant that fills a large container once a week has a handful of runs in a charge: what stands through two
+/// long ones is known from its course within them.
+#[test]
+fn a_plateau_is_known_within_few_long_runs() {
+    let mut rig = Rig::new(&full_plant());
+    let mut water = Water::new(15);
+    water.start(&mut rig, 240.0, 400.0);
+    water.between = 1.0;
+    for _ in 0..2 {
+        assert!(!rig.stands(AlarmId::ProductReadingSuspect));
+        water.start(&mut rig, 240.0, 400.0);
+    }
+    assert!(rig.stands(AlarmId::ProductReadingSuspect) && !rig.stands(AlarmId::LeadBegun));
+}
+
 /// Behind a good membrane three tenths of the permeate are no more than gas may show: what neither tells
 /// is waited for, but not for ever, or nobody orders resin.
 #[test]

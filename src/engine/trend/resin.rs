@@ -380,6 +380,11 @@ impl Resin {
         }
     }
 
+    /// Litres of the first vessel's charge.
+    pub(super) fn lead_litres(&self) -> Option<f64> {
+        Some(self.vessels.first()?.account.litres().get())
+    }
+
     /// Litres of the first vessel's charge, probability that one of its kind would be spent by now,
     /// and carbon dioxide that reaches it in mmol/L where the tap was analysed.
     pub(super) fn lead_state(&self, setup: &Setup) -> Option<(f64, f64, Option<f64>)> {

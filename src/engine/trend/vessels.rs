@@ -39,9 +39,12 @@ const GAS_PPM: (f64, f64) = (0.7, 2.5);
 const GAS_LITRES: f64 = 0.25;
 /// Share of the resin that the account must say is left before gas is the likely cause.
 const GAS_RESIN_LEFT: f64 = 0.25;
-/// Runs of an outlet that are remembered, and readings of one.
+/// Looks at an outlet that are remembered, and readings of one. A look is a run, or of a long one so many
+/// litres: a plant that runs once a week shows the course of a charge within its runs.
 const HISTORY: usize = 60;
 const SHOWN: usize = 200;
+const LOOK_LITRES: f64 = 10.0;
+const LOOK_SHARE: f64 = 0.03;
 /// Product below this over a litre is pure again.
 const PURE_PPM: f64 = 0.5;
 /// Delivery and a week: order when nine charges in ten last no longer than this, days (DEFAULTS).
@@ -92,10 +95,13 @@ pub(super) struct Outlets {
     judged: f64,
     product_from: Option<f64>,
     product_judged: f64,
-    /// What the outlet of the first vessel showed in this run, once settled.
+    /// What the outlet of the first vessel showed since the last look of this run, once settled, and the
+    /// litres of the charge then.
     #[serde(default)]
     shown: Vec<f64>,
-    /// One value for each run: litres of the charge, ppm as displayed.
+    #[serde(default)]
+    shown_from: f64,
+    /// One value for each look: litres of the charge, ppm as displayed.
     #[serde(default)]
     history: VecDeque<Sample>,
     /// Permeate while that outlet was still pure, ppm.
@@ -192,8 +198,8 @@ impl Trend {
         Some(pattern(&seen, &around, display))
     }
 
-    /// A run is over: what the outlet of the first vessel showed joins its history.
-    fn lead_run_ended(&mut self, setup: &Setup) {
+    /// A look is over: what the outlet of the first vessel showed joins its history.
+    fn lead_looked(&mut self, setup: &Setup) {
         let Some(shown) = median(self.outlets.shown.drain(..)) else { return };
         let Some((treated, ..)) = self.resin.lead_state(setup) else { return };
         let Some(inlet) = self.settled_permeate(setup) else { return };
@@ -223,6 +229,14 @@ impl Trend {
 
     fn judge_lead(&mut self, setup: &Setup, litres: f64, value: f64, out: &mut Results) {
         let limits = &setup.limits.stages;
+        if let Some(treated) = self.resin.lead_litres() {
+            if self.outlets.shown.is_empty() {
+                self.outlets.shown_from = treated;
+            } else if treated - self.outlets.shown_from >= LOOK_LITRES.max(LOOK_SHARE * treated) {
+                self.lead_looked(setup);
+                self.outlets.shown_from = treated;
+            }
+        }
         if self.outlets.shown.len() < SHOWN {
             self.outlets.shown.push(value);
         }
@@ -409,7 +423,7 @@ impl Trend {
     pub(super) fn judge_run(&mut self, setup: &Setup, now: Now, run: &Run, out: &mut Results) {
         let judged = self.outlets.judged >= ABOVE_LITRES;
         let product_judged = self.outlets.product_judged >= ABOVE_LITRES;
-        self.lead_run_ended(setup);
+        self.lead_looked(setup);
         self.gas_run_ended(setup, now, run.settled.is_some());
         self.outlets.begun.run_ended(judged);
         self.outlets.spent.run_ended(judged);
