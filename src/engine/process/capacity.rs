@@ -38,6 +38,8 @@ const FRONT_WIDTH: f64 = 0.08;
 const FRONT_WIDTH_U: f64 = 0.035;
 /// Share of the salt that passes a vessel which is to be changed (DEFAULTS).
 const SPENT_SHARE: f64 = 0.3;
+/// Most that the height of a plateau speaks against a factor, ln.
+const SHOWN_MOST: f64 = 4.5;
 /// Values of the factor: so many, half a standard deviation apart. The rule of equal weights is exact to
 /// 1e-4 for what is as smooth as these (checked below against four times as many).
 const FACTORS: usize = 13;
@@ -218,6 +220,21 @@ impl Capacity {
             at.ln_seen += ln_normal_above(-t);
             at.ln_mean += at.ln_variance / spread * ratio;
             at.ln_variance -= at.ln_variance.powi(2) / spread.powi(2) * ratio * (ratio + t);
+        }
+    }
+
+    /// Carbon dioxide that a vessel let through stood at so many ppm behind it, known to `u`: how much of it
+    /// there is, wherever nobody has measured it. `plateau` gives the ppm of a factor.
+    pub fn gas_shows(&mut self, shown: f64, u: f64, plateau: impl Fn(f64) -> Option<f64>) {
+        if !(shown.is_finite() && u > 0.0) {
+            return;
+        }
+        for ((factor, _), at) in self.factors().zip(&mut self.at) {
+            if let Some(wanted) = plateau(factor) {
+                let off = (shown - wanted) / u;
+                // Something else may have shown there.
+                at.ln_seen -= (0.5 * off * off).min(SHOWN_MOST);
+            }
         }
     }
 

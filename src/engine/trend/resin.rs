@@ -9,6 +9,7 @@
 
 use crate::engine::catalogue::SignalId;
 use crate::engine::process::capacity::{Capacity, Charge, Interval, Taken};
+use crate::engine::process::carbon_dioxide::plateau;
 use crate::engine::process::creep::Costs;
 use crate::engine::process::gas_load::{GasLoad, Tap};
 use crate::engine::process::resin::{Account, Conversion, Load, Remaining, Use, litres_per_charge};
@@ -56,6 +57,9 @@ struct Vessel {
     /// This charge was seen to hold everything: what shows behind it later is no zero of the probe.
     #[serde(default)]
     held: bool,
+    /// What it lets through of carbon dioxide has been believed, once.
+    #[serde(default)]
+    gas_told: bool,
     /// Share of the salt that passed it in the last run that told, and what it had taken up then.
     #[serde(default)]
     front: Option<(f64, Taken)>,
@@ -380,6 +384,26 @@ impl Resin {
         }
     }
 
+    /// Behind the first vessel stands carbon dioxide at so many ppm, known to `u`. On a tap that nobody has
+    /// analysed that tells how much there is of it; of each charge once, for the zero of the probe is the
+    /// same in all of its looks.
+    pub(super) fn lead_passes_gas(&mut self, setup: &Setup, ppm: f64, u: f64) {
+        if self.tap.is_analysed() {
+            return;
+        }
+        let Some(lead) = self.vessels.first_mut().filter(|lead| !lead.gas_told && lead.held) else {
+            return;
+        };
+        lead.gas_told = true;
+        let middle = self.gas().middle;
+        let at = Celsius::new(25.0);
+        for belief in &mut self.beliefs {
+            belief.capacity.gas_shows(ppm, u, |factor| {
+                plateau(at, factor * middle, setup.ppm_factor).map(|ppm| ppm.get())
+            });
+        }
+    }
+
     /// Litres of the first vessel's charge.
     pub(super) fn lead_litres(&self) -> Option<f64> {
         Some(self.vessels.first()?.account.litres().get())
@@ -687,6 +711,7 @@ impl Vessel {
             exhausted: false,
             assumed: false,
             held: false,
+            gas_told: false,
             front: None,
         }
     }

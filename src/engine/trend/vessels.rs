@@ -10,6 +10,7 @@ use super::run::Run;
 use super::starts::median;
 use super::{Results, Trend, of_part};
 use crate::engine::catalogue::{AlarmId, SignalId};
+use crate::engine::fit::display::level;
 use crate::engine::fit::washout::Sample;
 use crate::engine::output::AlarmKey;
 use crate::engine::process::breakthrough::{Around, Pattern, Verdict, pattern};
@@ -35,6 +36,10 @@ const LIKELY_SALT: f64 = -1.1;
 /// A steady product reading that may be gas lies between these, ppm: what closed water with a usual
 /// amount of carbon dioxide conducts (reference sheet 1.4).
 const GAS_PPM: (f64, f64) = (0.7, 2.5);
+/// Looks at which the height of such a plateau is read, and its standard uncertainty for the zero of a
+/// cheap probe and for half a step that a middle hides, ppm.
+const GAS_LOOKS: usize = 8;
+const GAS_LEVEL_U: f64 = 0.4;
 /// Litres of steady reading that make a plateau in one run: no more than the dose lets through.
 const GAS_LITRES: f64 = 0.25;
 /// Share of the resin that the account must say is left before gas is the likely cause.
@@ -212,7 +217,22 @@ impl Trend {
             self.outlets.inlet_pure = Some(before + 0.2 * (inlet - before));
         }
         let gas = self.lead_pattern(setup, shown).is_some_and(|v| v.pattern == Pattern::Gas);
+        if gas {
+            self.lead_gas_level(setup);
+        }
         self.resin.lead_shows(if gas { 0.0 } else { shown }, inlet);
+    }
+
+    /// How high the gas behind the first vessel stands, by the last looks at it.
+    fn lead_gas_level(&mut self, setup: &Setup) {
+        let single = setup.vessels().len() < 2;
+        let point = if single { Point::Product } else { Point::Between };
+        let Some(sensor) = setup.solids_at(point).next() else { return };
+        let display = self.channels[sensor].display(&setup.sensors[sensor]);
+        let looks = self.outlets.history.iter().rev().take(GAS_LOOKS).map(|look| look.y);
+        let Some(level) = level(&looks.collect::<Vec<_>>(), display) else { return };
+        let u = level.u.hypot(GAS_LEVEL_U);
+        self.resin.lead_passes_gas(setup, level.value, u);
     }
 
     /// Tells that what stands behind the resin looks like carbon dioxide.

@@ -220,3 +220,31 @@ fn gas_behind_the_first_vessel_loads_the_second() {
     assert_eq!(second(0.0, 0.0), 0.0);
     assert_eq!(second(1.0, 1.0), 0.0);
 }
+
+/// A plateau of 1.5 ppm behind the first vessel is 0.14 mmol/L (reference sheet 1.4), whatever a tap of this
+/// conductivity usually has.
+#[test]
+fn gas_that_shows_tells_how_much_of_it_there_is() {
+    let setup = setup(None, 1.0, 0.5);
+    let mut resin = Resin::new(&setup);
+    resin.tap_water(&setup, Some(25.0), Some(70.0));
+    for litre in 1..=50 {
+        let now = Mono::from_millis(60_000 * litre);
+        resin.water(&setup, now, litre as f64, 5.0, (None, Some(0.0)));
+    }
+    let usual = resin.gas().middle;
+    let real = 0.14;
+    assert!(real > 2.5 * usual, "{usual}");
+    let litres = |resin: &Resin| {
+        let belief = resin.known_belief(&setup, 0).expect("known");
+        belief.of_new_charge(resin.usual_load(&setup)).middle / resin.usual_load(&setup).total()
+    };
+    let before = litres(&resin);
+    let shown = plateau(Celsius::new(25.0), real, setup.ppm_factor).expect("in range").get();
+    assert!((shown - 1.5).abs() < 0.15, "{shown}");
+    resin.lead_passes_gas(&setup, shown, 0.4);
+    let after = litres(&resin);
+    assert!(after < 0.8 * before, "{before}, then {after}");
+    resin.lead_passes_gas(&setup, shown, 0.4);
+    assert_eq!(litres(&resin), after, "once for each charge");
+}
