@@ -13,8 +13,8 @@
 //! what wanders slowly and what single runs scatter is taken out by the Kalman filter of a local level.
 //!
 //! Invariants: a step is no drift (a torn seal, another well), except where runs are so seldom that nobody
-//! can tell; nothing is corrected, a handheld reading does that; a new membrane and a handheld reading
-//! begin anew.
+//! can tell; nothing is corrected, a handheld reading does that, and of what was seen before it only the
+//! runs before the drift remain a measure; a new membrane begins anew.
 
 use super::samples::Summary;
 use crate::engine::catalogue::AlarmId;
@@ -29,7 +29,7 @@ use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 
 /// Days looked back on, and days within which a drift has begun.
-const DAYS: f64 = 45.0;
+const DAYS: f64 = 90.0;
 const BEGAN_DAYS: (f64, f64) = (4.0, 30.0);
 /// Runs that tell anything, and runs since the beginning that tell a rise from a step.
 const RUNS_MIN: usize = 4;
@@ -85,7 +85,7 @@ struct Look {
 }
 
 /// Runs of the last weeks.
-#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 #[serde(default)]
 pub(super) struct Drift {
     looks: VecDeque<Look>,
@@ -95,6 +95,21 @@ pub(super) struct Drift {
     likely: Option<Likely>,
     /// What it was when a handheld reading brought its probe back, and when that was.
     before: Option<(f64, Mono)>,
+    /// How many times the readings of the permeate's and the feed's probe count since they were last
+    /// measured by hand.
+    counted: [f64; 2],
+}
+
+impl Default for Drift {
+    fn default() -> Self {
+        Self {
+            looks: VecDeque::new(),
+            deviations: VecDeque::new(),
+            likely: None,
+            before: None,
+            counted: [1.0; 2],
+        }
+    }
 }
 
 /// A change of so much a day since then, ln, and how likely it is one.
@@ -115,14 +130,32 @@ struct Found {
 }
 
 impl Drift {
-    /// The membrane is another, or a probe was measured by hand: `brought_back`, and it counts more or less
-    /// than it shows since.
-    fn begin_anew(&mut self, brought_back: Option<Mono>) {
-        let goes_on = self.likely.filter(|it| it.likely > 0.5).map(|it| it.a_day);
-        let goes_on = goes_on.or(self.before.map(|(a_day, _)| a_day));
-        self.before = goes_on.zip(brought_back);
-        self.likely = None;
-        self.looks.clear();
+    /// The membrane is another: nothing is a measure for it.
+    fn begin_anew(&mut self) {
+        *self = Self {
+            deviations: std::mem::take(&mut self.deviations),
+            counted: self.counted,
+            ..Self::default()
+        };
+    }
+
+    /// A probe was measured by hand. `changed`: it counts otherwise since. Where it was likely to drift it is
+    /// what it was before, and goes on to drift if it is still `corrected`; else what was seen before is of
+    /// another scale.
+    fn measured(&mut self, now: Mono, changed: bool, corrected: bool) {
+        let likely = self.likely.take().filter(|it| it.likely > 0.5);
+        match (likely, changed) {
+            (Some(drift), true) => {
+                self.looks.retain(|look| look.at <= drift.since);
+                self.before = corrected.then_some((drift.a_day, now));
+            }
+            (None, false) => {}
+            (_, changed) => {
+                self.looks.clear();
+                let goes_on = self.before.filter(|_| changed && corrected);
+                self.before = goes_on.map(|(a_day, _)| (a_day, now));
+            }
+        }
     }
 
     /// Standard uncertainty of the passage's logarithm for what its probes may have drifted.
@@ -374,7 +407,7 @@ impl Trend {
         self.told.raise(key(suspect), Some(found.a_day), None, text, out);
     }
 
-    /// The probe was measured by hand, or the membrane is another: what was seen before is no measure.
+    /// The probe was measured by hand, or the membrane is another.
     pub(super) fn drift_begins_anew(
         &mut self,
         setup: &Setup,
@@ -385,10 +418,16 @@ impl Trend {
         let of_membrane = |sensor: usize| {
             matches!(setup.sensors[sensor].point, Point::Supply | Point::Feed | Point::Permeate)
         };
-        if sensor.is_none_or(of_membrane) {
-            let corrected = |sensor: &usize| self.channels[*sensor].correction() != 1.0;
-            let brought_back = sensor.filter(corrected).map(|_| now.mono);
-            self.upkeep.drift.begin_anew(brought_back);
+        match sensor.filter(|sensor| of_membrane(*sensor)) {
+            Some(sensor) => {
+                let correction = self.channels[sensor].correction();
+                let is_feed = setup.sensors[sensor].point != Point::Permeate;
+                let counted = &mut self.upkeep.drift.counted[usize::from(is_feed)];
+                let changed = std::mem::replace(counted, correction) != correction;
+                self.upkeep.drift.measured(now.mono, changed, correction != 1.0);
+            }
+            None if sensor.is_none() => self.upkeep.drift.begin_anew(),
+            None => {}
         }
         for other in 0..setup.sensors.len() {
             if sensor.is_none_or(|sensor| sensor == other) {
@@ -463,7 +502,7 @@ mod tests {
             let held = away < 0.08 || 1.96 * drift.doubt(at(day)) >= 0.9 * away;
             assert!(held, "day {day}: {away} away, {}", drift.doubt(at(day)));
         }
-        drift.begin_anew(Some(at(45)));
+        drift.measured(at(45), true, true);
         assert_eq!(drift.doubt(at(45)), 0.0);
         assert!(1.96 * drift.doubt(at(50)) > 0.9 * 0.012 * 5.0, "{}", drift.doubt(at(50)));
         for day in 46..56 {
@@ -474,7 +513,11 @@ mod tests {
             run(&mut drift, day, 0.012 * (day - 56) as f64);
         }
         assert!(drift.doubt(at(70)) > 0.08);
-        drift.begin_anew(None);
+        // A reading that agrees with a probe in doubt leaves the other, and nothing to compare with.
+        let mut other = drift.clone();
+        other.measured(at(70), false, false);
+        assert_eq!((other.doubt(at(80)), other.looks.len()), (0.0, 0));
+        drift.begin_anew();
         assert_eq!(drift.doubt(at(80)), 0.0);
     }
 
