@@ -57,6 +57,9 @@ struct Vessel {
     /// This charge was seen to hold everything: what shows behind it later is no zero of the probe.
     #[serde(default)]
     held: bool,
+    /// What it lets through is carbon dioxide, by its last look: of the salt it keeps everything.
+    #[serde(default)]
+    only_gas: bool,
     /// What it lets through of carbon dioxide has been believed, once.
     #[serde(default)]
     gas_told: bool,
@@ -306,8 +309,10 @@ impl Resin {
         for (index, vessel) in self.vessels.iter_mut().enumerate() {
             let outlet = if index == last { product } else { between.filter(|_| index == 0) };
             // Not measured: what a vessel gives is taken as nothing until it is seen spent.
+            let salt = |ppm: f64| if vessel.only_gas { 0.0 } else { ppm };
             let behind = |gas: bool| {
-                outlet.map_or(Load::default(), |ppm| conversion.load_behind(tds(ppm), load, gas))
+                let tds = outlet.map(|ppm| tds(salt(ppm)));
+                tds.map_or(Load::default(), |tds| conversion.load_behind(tds, load, gas))
             };
             // Gas that goes on to the next vessel is counted there. Here it counts until the charge is spent:
             // how much of it keeps salt from its place is what exhaustions teach.
@@ -361,8 +366,12 @@ impl Resin {
         }
     }
 
-    /// A run showed behind the first vessel `outlet` ppm of salt of the `inlet` that enters it.
-    pub(super) fn lead_shows(&mut self, outlet: f64, inlet: f64) {
+    /// A look showed behind the first vessel `outlet` ppm of the `inlet` that enters it; `gas`: none of it salt.
+    pub(super) fn lead_shows(&mut self, outlet: f64, inlet: f64, gas: bool) {
+        if let Some(lead) = self.vessels.first_mut() {
+            lead.only_gas = gas && !lead.exhausted;
+        }
+        let outlet = if gas { 0.0 } else { outlet };
         if let Some(lead) = self.vessels.first_mut().filter(|lead| !lead.exhausted) {
             let share = (outlet / inlet.max(1e-9)).clamp(0.0, 0.98);
             let told = outlet >= FRONT_PPM && share >= FRONT_SHARE;
@@ -373,7 +382,7 @@ impl Resin {
     /// The first vessel was seen to be spent: the belief learns from it, once for each charge.
     pub(super) fn lead_exhausted(&mut self, setup: &Setup, outlet: f64, inlet: Option<f64>) {
         if let Some(inlet) = inlet {
-            self.lead_shows(outlet, inlet);
+            self.lead_shows(outlet, inlet, false);
         }
         let Some(lead) = self.vessels.first_mut().filter(|lead| !lead.exhausted) else { return };
         lead.exhausted = true;
@@ -711,6 +720,7 @@ impl Vessel {
             exhausted: false,
             assumed: false,
             held: false,
+            only_gas: false,
             gas_told: false,
             front: None,
         }

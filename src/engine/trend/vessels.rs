@@ -220,7 +220,7 @@ impl Trend {
         if gas {
             self.lead_gas_level(setup);
         }
-        self.resin.lead_shows(if gas { 0.0 } else { shown }, inlet);
+        self.resin.lead_shows(shown, inlet, gas);
     }
 
     /// How high the gas behind the first vessel stands, by the last looks at it.

@@ -32,7 +32,7 @@ use std::collections::VecDeque;
 const DAYS: f64 = 90.0;
 const BEGAN_DAYS: (f64, f64) = (4.0, 30.0);
 /// Runs that tell anything, and runs since the beginning that tell a rise from a step.
-const RUNS_MIN: usize = 4;
+const RUNS_MIN: usize = 3;
 const RISE_RUNS: usize = 3;
 /// A plant that fills a large container runs once or twice a week: after so many days without a run two
 /// have to do, after so many one. A step within the latter cannot be told from a drift.
@@ -143,7 +143,7 @@ impl Drift {
     /// what it was before, and goes on to drift if it is still `corrected`; else what was seen before is of
     /// another scale.
     fn measured(&mut self, now: Mono, changed: bool, corrected: bool) {
-        let likely = self.likely.take().filter(|it| it.likely > 0.5);
+        let likely = self.likely.take().filter(|it| it.likely > UNLIKELY);
         match (likely, changed) {
             (Some(drift), true) => {
                 self.looks.retain(|look| look.at <= drift.since);
