@@ -1,7 +1,7 @@
 //! Water behind the vessels: is the first one giving way, and is what the product shows a gas.
 //!
 //! Invariants: judged only in flowing water after the first of it; one run is a hint and two in a row
-//! are a finding (DEFAULTS: two runs); a run in which the probe said nothing counts neither way;
+//! are a finding (DEFAULTS: two runs), or one that goes on for as long as two usual ones; a run in which the probe said nothing counts neither way;
 //! where the evidence does not tell gas from breakthrough, nothing is said of either for some runs.
 
 use super::channel::Clean;
@@ -24,8 +24,10 @@ use std::collections::VecDeque;
 
 /// Litres over which an outlet must stand above a limit (DEFAULTS: 1 L).
 const ABOVE_LITRES: f64 = 1.0;
-/// Runs in a row that it takes.
+/// Runs in a row that it takes, or litres of one: what stands in a plant between two runs is long gone then,
+/// and one that fills a large container may not run again for a week.
 const RUNS: u32 = 2;
+const LONG_LITRES: f64 = 20.0;
 /// Runs in a row at the first step after which nobody waits for a better verdict, where what there is
 /// speaks for salt: a front moves on by a third within about as many (judgement).
 const UNCLEAR_RUNS: u32 = 6;
@@ -60,6 +62,9 @@ const ORDER_DAYS: f64 = 14.0;
 struct Above {
     from: Option<f64>,
     met: bool,
+    /// For so long that one run is enough.
+    #[serde(default)]
+    long: bool,
     /// Runs in a row before this one in which it was met.
     runs: u32,
 }
@@ -70,10 +75,11 @@ impl Above {
         if above {
             let from = *self.from.get_or_insert(litres);
             self.met |= litres - from >= over;
+            self.long |= litres - from >= LONG_LITRES;
         } else {
             self.from = None;
         }
-        self.met && self.runs + 1 >= RUNS
+        self.met && (self.runs + 1 >= RUNS || self.long)
     }
 
     /// The run is over; `judged`: the probe spoke for long enough to count.
@@ -85,6 +91,7 @@ impl Above {
         }
         self.from = None;
         self.met = false;
+        self.long = false;
     }
 }
 
@@ -127,7 +134,7 @@ impl Outlets {
     }
 
     pub(super) fn restarted(&mut self) {
-        let keep = |above: Above| Above { from: None, met: false, runs: above.runs };
+        let keep = |above: Above| Above { runs: above.runs, ..Above::default() };
         *self = Self {
             begun: keep(self.begun),
             spent: keep(self.spent),
