@@ -21,7 +21,7 @@ use crate::engine::catalogue::AlarmId;
 use crate::engine::output::AlarmKey;
 use crate::engine::setup::{SensorIx, Setup};
 use crate::engine::signal::hampel::MAD_OF_NORMAL;
-use crate::engine::time::{Mono, Now};
+use crate::engine::time::{Mono, Now, Span};
 use crate::engine::trend::starts::median;
 use crate::engine::trend::{Results, Trend};
 use crate::settings::schema::Point;
@@ -50,12 +50,15 @@ const DEVIATIONS_MIN: usize = 4;
 /// ln by which a passage wanders in the root of a day: seasons, age (judgement: 4 % in a hundred days).
 const WANDER: f64 = 0.004;
 /// A tap that changes by more than so many times the passage's change is what changed.
-const TAP_CHANGES: f64 = 2.0;
+const TAP_CHANGES: f64 = 3.0;
 /// Runs kept.
 const RUNS: usize = 128;
 /// Least and largest change of the logarithm since it began, and largest in a day: beyond, it is no drift.
 const CHANGE: (f64, f64) = (0.07, 0.5);
 const SLOPE_MAX: f64 = 0.04;
+/// A run under way is looked at so often, once it has so many samples.
+const LOOK_EVERY: Span = Span::from_secs(600);
+const LOOK_SAMPLES: usize = 5;
 /// Flow at standard conditions that counts as unchanged.
 const FLOW_SAME: f64 = 0.07;
 /// The feed's probe explains a change if the feed moved against it by more than this share; one that was
@@ -84,6 +87,19 @@ struct Look {
     ln_flow: Option<f64>,
 }
 
+impl Look {
+    /// What a run shows; `None` where it shows no passage.
+    fn of(summary: &Summary, at: Mono) -> Option<Self> {
+        let ln = |value: Option<f64>| value.filter(|value| *value > 0.0).map(f64::ln);
+        Some(Self {
+            at,
+            ln_passage: ln(summary.middle.passage)?,
+            ln_feed: ln(summary.middle.feed_ppm)?,
+            ln_flow: ln(summary.middle.standard_flow),
+        })
+    }
+}
+
 /// Runs of the last weeks.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 #[serde(default)]
@@ -98,6 +114,8 @@ pub(super) struct Drift {
     /// How many times the readings of the permeate's and the feed's probe count since they were last
     /// measured by hand.
     counted: [f64; 2],
+    /// When the run under way was last looked at.
+    looked: Option<Mono>,
 }
 
 impl Default for Drift {
@@ -108,6 +126,7 @@ impl Default for Drift {
             likely: None,
             before: None,
             counted: [1.0; 2],
+            looked: None,
         }
     }
 }
@@ -176,6 +195,15 @@ impl Drift {
             self.looks.pop_front();
         }
         self.learn_scatter();
+    }
+
+    /// What the run under way shows so far: as if it ended now, but for what single runs teach.
+    fn so_far(&mut self, look: Look) {
+        self.looked = Some(look.at);
+        let mut ended = self.clone();
+        ended.push(look);
+        ended.find();
+        self.likely = ended.likely;
     }
 
     /// How far the run before the last lies off the line between its neighbours: a drift leaves that alone.
@@ -339,6 +367,18 @@ fn slope(seen: &[f64], shape: &[f64]) -> (f64, f64) {
 }
 
 impl Trend {
+    /// In the midst of a run: what its probes may have drifted since the last one is in doubt from now on.
+    pub(super) fn doubt_drift(&mut self, now: Now) {
+        let due = self.upkeep.drift.looked.is_none_or(|at| now.mono.since(at) >= LOOK_EVERY);
+        if !due || !self.water.is_making() || self.is_running_in() {
+            return;
+        }
+        let summary = self.upkeep.samples.summary().filter(|summary| summary.count >= LOOK_SAMPLES);
+        if let Some(look) = summary.and_then(|summary| Look::of(&summary, now.mono)) {
+            self.upkeep.drift.so_far(look);
+        }
+    }
+
     /// A run is over: does one of the membrane's probes drift?
     pub(super) fn judge_drift(
         &mut self,
@@ -352,18 +392,10 @@ impl Trend {
         let (Some(feed_probe), Some(permeate_probe)) = (feed_probe, probes(Point::Permeate)) else {
             return;
         };
-        let (Some(passage), Some(feed)) = (summary.middle.passage, summary.middle.feed_ppm) else {
+        let Some(look) = Look::of(summary, now.mono).filter(|_| !self.is_running_in()) else {
             return;
         };
-        if passage <= 0.0 || feed <= 0.0 || self.is_running_in() {
-            return;
-        }
-        self.upkeep.drift.push(Look {
-            at: now.mono,
-            ln_passage: passage.ln(),
-            ln_feed: feed.ln(),
-            ln_flow: summary.middle.standard_flow.filter(|flow| *flow > 0.0).map(f64::ln),
-        });
+        self.upkeep.drift.push(look);
         let Some(found) = self.upkeep.drift.find() else { return };
         let key = |sensor: SensorIx| AlarmKey {
             alarm: AlarmId::ProbeDrift,
@@ -496,6 +528,11 @@ mod tests {
             assert!(!run(&mut drift, day, 0.0));
             assert!(drift.doubt(at(day)) < 0.02, "day {day}: {}", drift.doubt(at(day)));
         }
+        let mut under_way = drift.clone();
+        let away = 0.12;
+        under_way.so_far(Look { at: at(40), ln_passage: away, ln_feed: 5.0, ln_flow: Some(0.0) });
+        assert!(1.96 * under_way.doubt(at(40)) >= 0.9 * away, "{}", under_way.doubt(at(40)));
+        assert_eq!(under_way.looks.len(), drift.looks.len());
         for day in 31..45 {
             let away = 0.012 * (day - 30) as f64;
             run(&mut drift, day, away);

@@ -118,6 +118,7 @@ impl Trend {
             self.mark_run();
         }
         self.sample(setup, now);
+        self.doubt_drift(now);
         self.look_at_order(setup);
         self.step_water(setup, now, out);
         let parts_at = self.upkeep.parts_at;
