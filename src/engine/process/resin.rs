@@ -63,11 +63,11 @@ impl Conversion {
         Load { visible, invisible }
     }
 
-    /// Load of water behind a vessel: what the probe there shows; carbon dioxide only when the vessel
-    /// lets it through.
-    pub fn load_behind(&self, reading: Tds, before: Load, lets_gas_through: bool) -> Load {
+    /// Load of water behind a vessel: what the probe there shows, and the share (0 to 1) of the carbon
+    /// dioxide that the vessel lets through.
+    pub fn load_behind(&self, reading: Tds, before: Load, gas_share: f64) -> Load {
         let visible = self.visible(reading).min(before.visible);
-        Load { visible, invisible: if lets_gas_through { before.invisible } else { 0.0 } }
+        Load { visible, invisible: gas_share.clamp(0.0, 1.0) * before.invisible }
     }
 
     /// meq of one mg on the meter's scale.

@@ -32,8 +32,11 @@ const LOAD_LITRES_MIN: f64 = 5.0;
 /// over which use is averaged.
 const LOAD_DAYS: usize = 7;
 const LOAD_LITRES: f64 = 40.0;
-/// What a vessel shows behind it from which on carbon dioxide passes too, ppm: it goes ahead of the salt.
+/// What a vessel shows behind it from which on carbon dioxide passes, ppm: it goes ahead of the salt. How far
+/// ahead is not known (it comes through at a third of a charge, or with the salt), so that beside salt half
+/// of it is counted.
 const GAS_SHOWS: f64 = 0.7;
+const GAS_BESIDE_SALT: f64 = 0.5;
 /// Below this a vessel holds everything, ppm.
 const HOLDS: f64 = 0.5;
 /// Relative standard uncertainty of a load that is counted as declared: gain of probe and meter.
@@ -310,14 +313,19 @@ impl Resin {
             let outlet = if index == last { product } else { between.filter(|_| index == 0) };
             // Not measured: what a vessel gives is taken as nothing until it is seen spent.
             let salt = |ppm: f64| if vessel.only_gas { 0.0 } else { ppm };
-            let behind = |gas: bool| {
+            let behind = |gas: f64| {
                 let tds = outlet.map(|ppm| tds(salt(ppm)));
                 tds.map_or(Load::default(), |tds| conversion.load_behind(tds, load, gas))
             };
             // Gas that goes on to the next vessel is counted there. Here it counts until the charge is spent:
             // how much of it keeps salt from its place is what exhaustions teach.
             let shows = vessel.held && outlet.is_some_and(|ppm| ppm >= GAS_SHOWS);
-            let (counted, passed) = (behind(vessel.exhausted), behind(vessel.exhausted || shows));
+            let (counted, passed) = match (vessel.exhausted, shows, vessel.only_gas) {
+                (true, ..) => (behind(1.0), behind(1.0)),
+                (false, true, true) => (behind(0.0), behind(1.0)),
+                (false, true, false) => (behind(0.0), behind(GAS_BESIDE_SALT)),
+                (false, false, _) => (behind(0.0), behind(0.0)),
+            };
             vessel.account.add(litres, load, counted, conversion.meq_per_mg());
             vessel.assumed |= assumed;
             vessel.held |= outlet.is_some_and(|ppm| ppm < HOLDS);
