@@ -245,6 +245,9 @@ pub struct World {
     drawn: f64,
     /// Days of the tap's dissolved solids.
     tap_days: VecDeque<f64>,
+    /// What came to the first vessel on each of the last two weeks' days, eq, and what it had been fed before.
+    fed_days: VecDeque<f64>,
+    fed_before: f64,
     tap_days_until: f64,
     permitted: bool,
     wants: bool,
@@ -352,6 +355,8 @@ impl World {
             stored: 0.0,
             drawn: 0.0,
             tap_days: VecDeque::new(),
+            fed_days: VecDeque::from([0.0]),
+            fed_before: 0.0,
             tap_days_until: 0.0,
             permitted: false,
             wants: false,
@@ -530,12 +535,21 @@ impl World {
         });
     }
 
+    /// Half of the first charge has gone, or at the present load it will be gone within three weeks: an order
+    /// takes two, and is asked for when nine in ten charges last no longer.
+    fn resin_low(&self, truth: &Truth) -> bool {
+        let Some(lead) = truth.vessels.first() else { return false };
+        let used = lead.fed_eq / lead.middle_eq;
+        let fed: f64 = self.fed_days.iter().sum();
+        let a_day = fed / lead.middle_eq / self.fed_days.len().max(1) as f64;
+        used > 0.5 || (1.0 - used) <= 21.0 * a_day
+    }
+
     fn is_due(&self, alarm: AlarmId, of: Option<u16>, secs: f64) -> bool {
         let t = &self.truths;
         let within = |at: f64, days: f64| secs - at <= days * DAY;
         let stretch = self.stretch();
         let truth = self.plant.truth();
-        let lead_eq = truth.vessels.first().map_or(0.0, |lead| lead.fed_eq / lead.middle_eq);
         match alarm {
             // Carbon dioxide is no reason to stop: the issue counts its plateaus among the false ones.
             AlarmId::ProductTdsHigh => within(t.product_salt, 0.01),
@@ -564,7 +578,7 @@ impl World {
             AlarmId::StartsHigh => within(t.short_run, 2.0),
             // A level sensor errs by one per cent and waves.
             AlarmId::StoreFull => truth.store_litres >= 0.96 * self.p.store.full_litres - 1.0,
-            AlarmId::ResinLow => lead_eq > 0.5,
+            AlarmId::ResinLow => self.resin_low(&truth),
             AlarmId::StoreAgeHigh => {
                 self.parcels.front().is_some_and(|(at, _)| secs - at >= 19.0 * DAY)
             }
@@ -1339,8 +1353,17 @@ impl World {
                 self.parcels.pop_front();
             }
         }
+        if let (Some(lead), Some(today)) = (t.vessels.first(), self.fed_days.back_mut()) {
+            // After a change the account is another's.
+            *today += (lead.fed_eq - self.fed_before).clamp(0.0, 0.2 * lead.middle_eq);
+            self.fed_before = lead.fed_eq;
+        }
         if now >= self.tap_days_until {
             self.tap_days_until = now + DAY;
+            self.fed_days.push_back(0.0);
+            if self.fed_days.len() > 14 {
+                self.fed_days.pop_front();
+            }
             self.tap_days.push_back(t.supply_tds);
             if self.tap_days.len() > 45 {
                 self.tap_days.pop_front();

@@ -1,8 +1,8 @@
 //! Water behind the vessels: is the first one giving way, and is what the product shows a gas.
 //!
 //! Invariants: judged only in flowing water after the first of it; one run is a hint and two in a row
-//! are a finding (DEFAULTS: two runs), or one that goes on for as long as two usual ones; a run in which the probe said nothing counts neither way;
-//! where the evidence does not tell gas from breakthrough, nothing is said of either for some runs.
+//! are a finding (DEFAULTS: two runs), or one that goes on for as long as two usual ones; a run in which
+//! the probe said nothing counts neither way; where the evidence does not tell gas from breakthrough, nothing is said of either for some runs.
 
 use super::channel::Clean;
 use super::early::{Early, Rise};
@@ -149,6 +149,16 @@ impl Outlets {
     }
 }
 
+/// Probe behind the first vessel.
+fn lead_outlet(setup: &Setup) -> Option<SensorIx> {
+    let point = match setup.vessels().len() {
+        0 => return None,
+        1 => Point::Product,
+        _ => Point::Between,
+    };
+    setup.solids_at(point).next()
+}
+
 impl Trend {
     /// A probe behind a vessel spoke in flowing water.
     pub(super) fn outlet(
@@ -174,12 +184,7 @@ impl Trend {
         self.channels[sensor].settled(clean);
         let settled = run.settled.is_some();
         let point = setup.sensors[sensor].point;
-        let lead_outlet = match setup.vessels().len() {
-            0 => None,
-            1 => Some(Point::Product),
-            _ => Some(Point::Between),
-        };
-        if settled && Some(point) == lead_outlet {
+        if settled && lead_outlet(setup) == Some(sensor) {
             self.judge_lead(setup, litres, clean.value, out);
         }
         if settled && point == Point::Product {
@@ -190,9 +195,7 @@ impl Trend {
 
     /// What the outlet of the first vessel lets through, by all its runs and by this reading.
     pub(super) fn lead_pattern(&self, setup: &Setup, value: f64) -> Option<Verdict> {
-        let single = setup.vessels().len() < 2;
-        let point = if single { Point::Product } else { Point::Between };
-        let sensor = setup.solids_at(point).next()?;
+        let sensor = lead_outlet(setup)?;
         let display = self.channels[sensor].display(&setup.sensors[sensor]);
         let (treated, spent_by_now, gas) = self.resin.lead_state(setup)?;
         let inlet = self.settled_permeate(setup)?;
@@ -232,9 +235,7 @@ impl Trend {
 
     /// How high the gas behind the first vessel stands, by the last looks at it.
     fn lead_gas_level(&mut self, setup: &Setup) {
-        let single = setup.vessels().len() < 2;
-        let point = if single { Point::Product } else { Point::Between };
-        let Some(sensor) = setup.solids_at(point).next() else { return };
+        let Some(sensor) = lead_outlet(setup) else { return };
         let display = self.channels[sensor].display(&setup.sensors[sensor]);
         let looks = self.outlets.history.iter().rev().take(GAS_LOOKS).map(|look| look.y);
         let Some(level) = level(&looks.collect::<Vec<_>>(), display) else { return };
