@@ -435,7 +435,12 @@ impl Trend {
                 "Recorded. The probe itself shows {plain:.2}, the handheld {by_hand:.2}: they agree, so it has been calibrated, and its readings count once again, not {before:.3} times."
             ));
         }
-        let corrected = if times > CORRECTED_FROM && probe.is_solids() && u > 0.0 {
+        // Where the passage has drifted that way, less is needed: the reading is the second witness.
+        let from = match self.drifts_towards(probe.point, shown.value > by_hand) {
+            true => CORRECTED_FROM / 2.0,
+            false => CORRECTED_FROM,
+        };
+        let corrected = if times > from && probe.is_solids() && u > 0.0 {
             if matches!(probe.point, Point::Permeate | Point::Feed | Point::Supply) {
                 self.learned.rescaled();
             }
@@ -443,7 +448,7 @@ impl Trend {
         } else {
             None
         };
-        Ok(if times > CORRECTED_FROM {
+        Ok(if times > from {
             let more = match corrected {
                 Some(factor) => format!(
                     " Until then its readings count {factor:.3} times for the calculations; limits go on looking at what it shows."

@@ -79,7 +79,12 @@ impl Above {
         } else {
             self.from = None;
         }
-        self.met && (self.runs + 1 >= RUNS || self.long)
+        self.again() || (self.met && self.long)
+    }
+
+    /// Met in so many runs, however long this one is.
+    fn again(&self) -> bool {
+        self.met && self.runs + 1 >= RUNS
     }
 
     /// The run is over; `judged`: the probe spoke for long enough to count.
@@ -280,7 +285,11 @@ impl Trend {
         let single = setup.vessels().len() < 2;
         let verdict = if begun && !single { self.lead_pattern(setup, value) } else { None };
         let is_gas = verdict.is_some_and(|verdict| verdict.pattern == Pattern::Gas);
-        if is_gas && !self.told.stands(AlarmKey::plant(AlarmId::LeadSpent)) {
+        // A front of salt that begins within a run looks like gas to the end of it.
+        if is_gas
+            && self.outlets.begun.again()
+            && !self.told.stands(AlarmKey::plant(AlarmId::LeadSpent))
+        {
             self.outlets.gas_after_first = true;
             self.tell_gas(setup, "The water after the first vessel", value, out);
         }

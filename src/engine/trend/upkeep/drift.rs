@@ -177,6 +177,11 @@ impl Drift {
         }
     }
 
+    /// Whether the passage rises, where it has likely drifted.
+    pub(super) fn likely_rises(&self) -> Option<bool> {
+        self.likely.filter(|it| it.likely > UNLIKELY).map(|it| it.a_day > 0.0)
+    }
+
     /// Standard uncertainty of the passage's logarithm for what its probes may have drifted.
     pub(super) fn doubt(&self, now: Mono) -> f64 {
         let share = |it: &Likely| (it.likely / UNLIKELY).min(1.0);

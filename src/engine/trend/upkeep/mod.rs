@@ -141,6 +141,17 @@ impl Trend {
         self.upkeep.drift.doubt(now.mono)
     }
 
+    /// The salt passage has likely drifted as it would if the probe at this point read more and more
+    /// (`above`) or less and less.
+    pub(super) fn drifts_towards(&self, point: Point, above: bool) -> bool {
+        let Some(rises) = self.upkeep.drift.likely_rises() else { return false };
+        match point {
+            Point::Permeate => rises == above,
+            Point::Supply | Point::Feed => rises != above,
+            _ => false,
+        }
+    }
+
     /// Extra salt of a start.
     pub(super) fn upkeep_extra(&mut self, mg: f64) {
         if self.upkeep.extra.len() == EXTRAS {
