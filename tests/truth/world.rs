@@ -578,7 +578,7 @@ impl World {
             AlarmId::StartsHigh => within(t.short_run, 2.0),
             // A level sensor errs by one per cent and waves.
             AlarmId::StoreFull => truth.store_litres >= 0.96 * self.p.store.full_litres - 1.0,
-            AlarmId::ResinLow => self.resin_low(&truth),
+            AlarmId::ResinLow => self.resin_low(truth),
             AlarmId::StoreAgeHigh => {
                 self.parcels.front().is_some_and(|(at, _)| secs - at >= 19.0 * DAY)
             }
