@@ -116,6 +116,15 @@ fn full_plant() -> Plant {
 }
 
 /// Two probes and a valve; flow and recovery declared.
+/// The full plant with so many litres of resin in each vessel.
+fn with_beds(litres: f64) -> Plant {
+    let mut plant = full_plant();
+    for part in plant.parts.values_mut().filter(|part| part.kind == Some(PartKind::Mixed)) {
+        part.bed_litres = litres;
+    }
+    plant
+}
+
 fn small_plant() -> Plant {
     let mut plant = Plant::default();
     plant.sensors.insert("permeate-tds".to_owned(), probe(Point::Permeate));
@@ -630,11 +639,7 @@ fn the_account_goes_with_the_vessel() {
 #[test]
 fn a_breakthrough_that_only_flickers_is_counted_litre_by_litre() {
     // A bed of which the first eight runs take the first half: what flickers later may be its end.
-    let mut plant = full_plant();
-    for part in plant.parts.values_mut().filter(|part| part.kind == Some(PartKind::Mixed)) {
-        part.bed_litres = 0.035;
-    }
-    let mut rig = Rig::new(&plant);
+    let mut rig = Rig::new(&with_beds(0.035));
     let mut water = Water::new(10);
     water.flicker = 0.1;
     for _ in 0..8 {
@@ -654,11 +659,7 @@ fn a_breakthrough_that_only_flickers_is_counted_litre_by_litre() {
 #[test]
 fn the_first_vessel_is_told_in_two_stages_and_two_runs_each() {
     // A small bed: by its account it is about to be spent when it begins to let salt through.
-    let mut plant = full_plant();
-    for part in plant.parts.values_mut().filter(|part| part.kind == Some(PartKind::Mixed)) {
-        part.bed_litres = 0.002;
-    }
-    let mut rig = Rig::new(&plant);
+    let mut rig = Rig::new(&with_beds(0.002));
     let mut water = Water::new(10);
     water.start(&mut rig, 240.0, 60.0);
     water.between = 1.0;
@@ -685,11 +686,7 @@ fn the_first_vessel_is_told_in_two_stages_and_two_runs_each() {
 /// A plant that fills a large container may not run again for a week: 20 L are as good as a second run.
 #[test]
 fn a_first_vessel_that_passes_salt_through_a_long_run_is_told_in_it() {
-    let mut plant = full_plant();
-    for part in plant.parts.values_mut().filter(|part| part.kind == Some(PartKind::Mixed)) {
-        part.bed_litres = 0.002;
-    }
-    let mut rig = Rig::new(&plant);
+    let mut rig = Rig::new(&with_beds(0.002));
     let mut water = Water::new(10);
     water.start(&mut rig, 240.0, 60.0);
     water.between = 3.0;

@@ -411,3 +411,11 @@ impl ActuatorSetup {
         }
     }
 }
+/// The example plant, for tests.
+#[cfg(test)]
+pub(crate) fn example() -> Setup {
+    let text = include_str!("../../config/example.toml");
+    let settings = crate::settings::load::from_str("example.toml", text).expect("in order");
+    let (id, plant) = settings.plants.first_key_value().expect("one plant");
+    Setup::resolve(id, plant, settings.daemon.on_stop, 5)
+}

@@ -212,10 +212,7 @@ mod tests {
 
     #[test]
     fn a_value_is_written_as_its_tree_would_be() {
-        let text = include_str!("../../../config/example.toml");
-        let settings = crate::settings::load::from_str("example.toml", text).expect("in order");
-        let (id, plant) = settings.plants.first_key_value().expect("one plant");
-        let setup = Setup::resolve(id, plant, settings.daemon.on_stop, 5);
+        let setup = crate::engine::setup::example();
         let numbers = [0.0, -0.0, 1.0, 0.1 + 0.2, 1e-9 / 3.0, 123_456.789_123, -2e15, f64::NAN];
         let mut updates: Vec<ValueUpdate> = numbers
             .map(|number| update(SignalId::Recovery, None, Ok(Datum::Number(number))))

@@ -597,10 +597,7 @@ mod tests {
     /// lost: after the restart it came with the same stamp once more.
     #[test]
     fn after_a_start_no_stamp_is_older_than_the_start() {
-        let text = include_str!("../../../config/example.toml");
-        let settings = crate::settings::load::from_str("example.toml", text).expect("in order");
-        let (id, plant) = settings.plants.first_key_value().expect("one plant");
-        let setup = Setup::resolve(id, plant, settings.daemon.on_stop, 5);
+        let setup = crate::engine::setup::example();
         let mut emitter = Emitter::default();
         let key = ValueKey { signal: SignalId::StoreRate, of: None };
         let at = |secs: i64| {
