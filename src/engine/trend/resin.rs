@@ -311,21 +311,22 @@ impl Resin {
         let last = self.vessels.len().saturating_sub(1);
         for (index, vessel) in self.vessels.iter_mut().enumerate() {
             let outlet = if index == last { product } else { between.filter(|_| index == 0) };
+            let salt = |ppm: f64| tds(if vessel.only_gas { 0.0 } else { ppm });
             // Not measured: what a vessel gives is taken as nothing until it is seen spent.
-            let salt = |ppm: f64| if vessel.only_gas { 0.0 } else { ppm };
             let behind = |gas: f64| {
-                let tds = outlet.map(|ppm| tds(salt(ppm)));
-                tds.map_or(Load::default(), |tds| conversion.load_behind(tds, load, gas))
+                outlet.map_or(Load::default(), |ppm| conversion.load_behind(salt(ppm), load, gas))
             };
             // Gas that goes on to the next vessel is counted there. Here it counts until the charge is spent:
             // how much of it keeps salt from its place is what exhaustions teach.
             let shows = vessel.held && outlet.is_some_and(|ppm| ppm >= GAS_SHOWS);
-            let (counted, passed) = match (vessel.exhausted, shows, vessel.only_gas) {
-                (true, ..) => (behind(1.0), behind(1.0)),
-                (false, true, true) => (behind(0.0), behind(1.0)),
-                (false, true, false) => (behind(0.0), behind(GAS_BESIDE_SALT)),
-                (false, false, _) => (behind(0.0), behind(0.0)),
+            let gas = match (vessel.exhausted, shows) {
+                (true, _) => 1.0,
+                (false, true) if vessel.only_gas => 1.0,
+                (false, true) => GAS_BESIDE_SALT,
+                (false, false) => 0.0,
             };
+            let passed = behind(gas);
+            let counted = if vessel.exhausted { passed } else { behind(0.0) };
             vessel.account.add(litres, load, counted, conversion.meq_per_mg());
             vessel.assumed |= assumed;
             vessel.held |= outlet.is_some_and(|ppm| ppm < HOLDS);
