@@ -24,7 +24,10 @@ pub(super) fn render(setup: &Setup, settings: &Settings, page: &mut String) {
     };
     row(
         "the daemon is killed",
-        format!("the broker, at once: its last will for us is the close command{travel}"),
+        format!(
+            "the broker, at once when the system has ended the process (seconds where disk or \
+             memory are short): its last will for us is the close command{travel}"
+        ),
     );
     row(
         "the daemon hangs or panics",
