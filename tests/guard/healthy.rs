@@ -5,6 +5,7 @@
 //! steps, copies, late messages. What the radio loses is at most two messages in a row: a third
 //! is a silent probe, which holds by design.
 
+use super::plants::{FULL, readings};
 use super::random::Random;
 use super::rig::{Rig, setup};
 use permeated::demo::parameters::PlantParameters;
@@ -393,6 +394,60 @@ fn half_a_ppm_litre_closes_and_not_much_more() {
                 least <= took && took <= most,
                 "plant {number} {kind:?}, {ppm} ppm at {flow:.2} L/min: {took:.0} s ({dose:.2} ppm·L), expected {least:.0} to {most:.0} s"
             );
+        }
+    }
+}
+
+/// Runs the full plant with a counter of 2.2 mL a pulse that speaks once a minute, and spoils the
+/// product so many seconds after the counter's last word; gives seconds and ppm·L to the close.
+fn spoil_beside_a_slow_counter(ppm: f64, after: f64) -> (f64, f64) {
+    const LITRES_PER_MIN: f64 = 0.15;
+    const PULSES: f64 = LITRES_PER_MIN / 0.0022;
+    let counter = "quantity = \"pulses\"\npoint = \"permeate\"\nlitres_per_pulse = 0.0022\ninterval_secs = 60\n";
+    let (flow, rest) = ("[plants.home.sensors.flow]", "[plants.home.sensors.floor]");
+    let (from, to) = (FULL.find(flow).expect("a meter"), FULL.find(rest).expect("a floor"));
+    let toml = format!("{}{flow}\ntopic = \"p/flow\"\n{counter}{}", &FULL[..from], &FULL[to..]);
+    let mut rig = Rig::new(setup(&toml));
+    let (mut run, mut spoiled) = (0.0, None);
+    for step in 0..720 {
+        let secs = f64::from(step) * 5.0;
+        rig.wait(5.0);
+        let open = rig.told("valve", Action::Open) > 0;
+        run += if open { 5.0 } else { 0.0 };
+        let level = if secs < 60.0 { 50.0 } else { 31.0 };
+        if secs >= 1_200.0 + after {
+            spoiled.get_or_insert(rig.now);
+        }
+        let product = if spoiled.is_some() { ppm } else { 0.0 };
+        for (id, value) in readings(level, product, 0.0, f64::from(u8::from(open))) {
+            if id != "flow" {
+                rig.read(id, value);
+            } else if step % 12 == 0 {
+                rig.read(id, (run / 60.0 * PULSES).floor());
+            }
+        }
+        let close = rig.sent.iter().find(|(at, _, what)| {
+            *what == Action::Close && spoiled.is_some_and(|spoiled| *at > spoiled)
+        });
+        if let (Some((at, ..)), Some(spoiled)) = (close, spoiled) {
+            let took = at.since(spoiled);
+            return (took.secs(), ppm * LITRES_PER_MIN * took.minutes());
+        }
+    }
+    panic!("{ppm} ppm never closed");
+}
+
+/// The litres of the last minute are known when a slow counter speaks: until then they are those of
+/// the minutes before, or bad water passes for as long as the counter is silent.
+#[test]
+fn a_counter_that_speaks_once_a_minute_does_not_make_the_close_late() {
+    for ppm in [2.0, 3.0, 6.0] {
+        for after in 0..12 {
+            let (took, dose) = spoil_beside_a_slow_counter(ppm, f64::from(after) * 5.0);
+            // Three readings of 5 s beside the dose, and a counter's quantum.
+            let most = 0.5 + ppm * 0.15 * 15.0 / 60.0 + 0.05;
+            assert!(dose >= 0.35, "{ppm} ppm, {after}: early, {took:.0} s, {dose:.2} ppm·L");
+            assert!(dose <= most, "{ppm} ppm, {after}: late, {took:.0} s, {dose:.2} ppm·L");
         }
     }
 }

@@ -4,9 +4,11 @@
 //! be shut, only what a meter says later shows that water flows: probes and meters that speak seldom
 //! while they are idle fall silent together with the close. Litres come from a
 //! meter on the product or permeate, else from one on the feed side times the declared recovery, else
-//! from the declared flow. A meter that falls silent while water flows is bridged by the last known
-//! rate, and what was bridged is taken off again when its counter comes back: litres are never
-//! silently zero and never counted twice.
+//! from the declared flow. Between two words of a meter the litres go on at the mean rate of its last
+//! two, up to what they brought: judged by the minutes of a slow counter, bad water would pass until
+//! it speaks. A meter that is silent for longer than it may be while water flows is bridged by the
+//! declared flow or that rate. What was bridged is taken off again when its counter comes back:
+//! litres are never silently zero and never counted twice.
 
 use super::meter::Meter;
 use super::probe::Probe;
@@ -24,8 +26,11 @@ const RUN_END_DELAY: Span = Span::from_secs(30);
 pub(super) struct Flow {
     flowing: Delayed,
     made: f64,
-    /// The meter's litres and our clock at the last look.
+    /// The meter's litres, and our clock when they last grew.
     seen: Option<(f64, Mono)>,
+    /// What the meter brought when they last grew, and in which time.
+    #[serde(default)]
+    brought: Option<(f64, Span)>,
     bridged: f64,
     last_rate: Option<f64>,
     at: Option<Mono>,
@@ -99,6 +104,7 @@ impl Flow {
             flowing: Delayed::new(),
             made: 0.0,
             seen: None,
+            brought: None,
             bridged: 0.0,
             last_rate: None,
             at: None,
@@ -108,6 +114,7 @@ impl Flow {
     pub(super) fn started(&mut self) {
         self.flowing = Delayed::new();
         self.seen = None;
+        self.brought = None;
         self.bridged = 0.0;
         self.at = None;
     }
@@ -146,6 +153,13 @@ impl Flow {
         }
     }
 
+    /// Adds litres that no meter has shown yet, up to so many.
+    fn bridge(&mut self, litres: f64, most: f64) {
+        let litres = litres.min(most - self.bridged).max(0.0);
+        self.made += litres;
+        self.bridged += litres;
+    }
+
     /// Adds what was made since the last look.
     pub(super) fn count(
         &mut self,
@@ -166,20 +180,28 @@ impl Flow {
                 if let Some(rate) = meter.rate(now, silence) {
                     self.last_rate = Some(rate * factor);
                 }
-                match self.seen {
-                    Some((seen, _)) if litres > seen => {
-                        self.made += (litres - seen - self.bridged).max(0.0);
-                        self.bridged = 0.0;
-                        self.seen = Some((litres, now));
-                    }
-                    Some((_, at)) if self.is_flowing() && now.since(at) > silence => {
+                let Some((seen, at)) = self.seen else {
+                    self.seen = Some((litres, now));
+                    return;
+                };
+                if litres > seen {
+                    let brought = litres - seen;
+                    self.made += (brought - self.bridged).max(0.0);
+                    // Ahead of the meter by no more than one word of it.
+                    self.bridged = (self.bridged - brought).clamp(0.0, brought);
+                    self.seen = Some((litres, now));
+                    let time = now.since(at);
+                    self.brought = (time <= silence).then_some((brought, time));
+                } else if now.since(at) > silence {
+                    if self.is_flowing() {
                         let rate = setup.assumed.permeate_litres_per_min.or(self.last_rate);
-                        let litres = rate.unwrap_or(0.0) * elapsed.minutes();
-                        self.made += litres;
-                        self.bridged += litres;
+                        self.bridge(rate.unwrap_or(0.0) * elapsed.minutes(), f64::INFINITY);
                     }
-                    Some(_) => {}
-                    None => self.seen = Some((litres, now)),
+                } else if let Some((brought, time)) = self.brought
+                    && self.is_running()
+                    && time > Span::ZERO
+                {
+                    self.bridge(brought * (elapsed.secs() / time.secs()), brought);
                 }
             }
             Source::Declared(rate) => {
