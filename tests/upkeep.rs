@@ -457,6 +457,8 @@ resin_per_litre = 18
 struct Physical {
     rig: Rig,
     plant: VirtualPlant,
+    /// The product probe shows 0 whatever flows by.
+    stuck: bool,
 }
 
 impl Physical {
@@ -467,7 +469,7 @@ impl Physical {
         parameters.store.brim_litres = 2e6;
         parameters.store.topoff_litres_per_day = 0.0;
         parameters.store.change_days = 0.0;
-        Self { rig: Rig::new(FULL), plant: VirtualPlant::new(parameters, 7) }
+        Self { rig: Rig::new(FULL), plant: VirtualPlant::new(parameters, 7), stuck: false }
     }
 
     fn run(&mut self, minutes: u32) {
@@ -484,7 +486,7 @@ impl Physical {
                 ("supply-flow", truth.supply_flow),
                 ("permeate-flow", truth.permeate_flow),
                 ("permeate-tds", truth.permeate_tds.round()),
-                ("product-tds", truth.product_tds.round()),
+                ("product-tds", if self.stuck { 0.0 } else { truth.product_tds.round() }),
             ];
             // What moves slowly is told each second minute.
             let slow = if step % 4 == 0 { 0 } else { 4 };
@@ -683,6 +685,50 @@ bed_litres = 0.1
     run(&mut rig, 5);
     assert!(!rig.stands(AlarmId::ProductProbeContradicted).is_some_and(|a| a.latched));
     assert!(rig.stands(AlarmId::ProductProbeDoubtful).is_none());
+}
+
+/// What standing leaves in the last vessel shows as the first water of each start. A probe that stops
+/// to show it is asked for long before any resin is spent.
+#[test]
+fn a_product_probe_that_no_longer_shows_first_water_is_asked_for_a_cup_of_tap_water() {
+    let doubted = |home: &Physical| home.rig.stands(AlarmId::ProductProbeDoubtful).is_some();
+    let mut home = Physical::new(PlantParameters::default());
+    for _ in 0..14 {
+        home.days(0.25, 12);
+    }
+    assert!(!doubted(&home));
+    home.stuck = true;
+    let told = (1..=12).find(|_| {
+        home.days(0.25, 12);
+        doubted(&home)
+    });
+    let told = told.expect("a dead probe");
+    assert!((3..=10).contains(&told), "after {told} starts");
+    let text = home.rig.stands(AlarmId::ProductProbeDoubtful).expect("stands").text.clone();
+    assert!(text.contains("tap water"), "{text}");
+    // A zero beside a zero is no answer; the cup is.
+    let hand = ServiceEntry::Handheld { sensor: "product-tds".into(), value: 0.0, u: 0.3 };
+    home.run(30);
+    home.rig.service(hand);
+    assert!(doubted(&home), "cleared by another zero");
+    home.rig.tell("product-tds", 240.0);
+    home.rig.go(home.rig.secs + 5.0);
+    home.rig.tell("product-tds", 241.0);
+    home.rig.go(home.rig.secs + 60.0);
+    assert!(!doubted(&home));
+
+    // Fresh resin shows another first water, or none: nothing is held against the probe.
+    let mut home = Physical::new(PlantParameters::default());
+    for _ in 0..14 {
+        home.days(0.25, 12);
+    }
+    let fresh = ServiceEntry::PartChanged { part: "lead".into(), note: String::new() };
+    home.rig.service(fresh);
+    home.stuck = true;
+    for _ in 0..12 {
+        home.days(0.25, 12);
+        assert!(!doubted(&home));
+    }
 }
 
 #[test]

@@ -608,9 +608,9 @@ alarms! {
         "Measure each stream with a bucket and a clock.",
         "Flows that add up over a run.";
     ProductProbeDoubtful = 106, "product-probe-doubtful", Tell, Today, Plant, false, false,
-        "The product probe has never left zero although all resin should be spent: a dead probe looks like this.",
-        "Measure the product by hand and enter the value.",
-        "A handheld entry, or a reading other than zero.";
+        "The product probe stays at zero although all resin should be spent, or although it used to show the first water of starts: a dead probe looks like this.",
+        "Measure the product by hand and enter the value, or hold the probe into tap water, as its text says.",
+        "A reading other than zero; for resin that should be spent also a handheld entry.";
     RunInNotDrained = 107, "run-in-not-drained", Tell, Today, Part, false, false,
         "The first water of a new part does not go to the drain.",
         "Lead it to the drain by a test run, a divert or a hose.",

@@ -44,6 +44,9 @@ impl Trend {
             Quantity::Open => self.valve_word(setup, sensor, observation.value > 0.5),
             _ => {}
         }
+        if probe.point == Point::Product && probe.is_solids() {
+            self.product_spoke(setup, now, sensor, clean.value, out);
+        }
     }
 
     /// A probe of dissolved solids spoke in flowing water.

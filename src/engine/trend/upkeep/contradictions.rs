@@ -244,8 +244,13 @@ impl Trend {
         }
     }
 
-    fn product_believed(&mut self, out: &mut Results) {
+    /// It has shown that it can read something other than zero, or that its zero is true.
+    pub(super) fn product_believed(&mut self, out: &mut Results) {
         self.upkeep.doubted_at = None;
+        if self.upkeep.first_water.is_doubted() {
+            // A true zero now does not tell why first water is not seen any more.
+            return;
+        }
         let key = AlarmKey::plant(AlarmId::ProductProbeDoubtful);
         self.told.clear(key, "The product probe has shown that it lives.".to_owned(), out);
     }

@@ -7,6 +7,7 @@
 //! sub-module keeps its state bounded.
 
 mod account;
+mod alive;
 mod blame;
 mod checks;
 mod contradictions;
@@ -82,6 +83,9 @@ pub(super) struct Upkeep {
     proven_at: f64,
     /// Charge at which a handheld was asked for.
     doubted_at: Option<f64>,
+    /// Whether the product probe shows the first water of starts.
+    #[serde(default)]
+    first_water: alive::FirstWater,
     flush_since: Option<Mono>,
     compared: Vec<checks::Compared>,
     runs: VecDeque<checks::RunLitres>,
@@ -174,8 +178,12 @@ impl Trend {
             | ServiceEntry::LagToLead { fresh: id, .. } => {
                 if let Some(ix) = part(id) {
                     self.part_renewed(setup, now, ix, out);
-                    if setup.parts[ix].kind == PartKind::Membrane {
+                    let kind = setup.parts[ix].kind;
+                    if kind == PartKind::Membrane {
                         self.drift_begins_anew(setup, now, None, out);
+                    }
+                    if kind.is_vessel() {
+                        self.first_water_anew(out);
                     }
                 }
             }
@@ -251,6 +259,7 @@ impl Trend {
         let summary = self.upkeep.samples.summary();
         self.judge_flows(setup, now, run, out);
         self.judge_contradictions(setup, run, out);
+        self.judge_first_water(setup, now, run, out);
         if let Some(summary) = &summary {
             self.learn_rate(summary);
             self.learn_feed(setup, now, summary, out);
