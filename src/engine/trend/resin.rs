@@ -39,6 +39,11 @@ const GAS_SHOWS: f64 = 0.7;
 const GAS_BESIDE_SALT: f64 = 0.5;
 /// Below this a vessel holds everything, ppm.
 const HOLDS: f64 = 0.5;
+/// A vessel of whose capacity so much is left lets no salt through: its front is as wide as a quarter of a
+/// charge, and what is believed of it may be wrong by as much.
+const FRESH_LEFT: f64 = 0.5;
+/// Carbon dioxide shows no more than this, ppm; what shows more goes round the resin.
+const GAS_MOST: f64 = 2.5;
 /// Relative standard uncertainty of a load that is counted as declared: gain of probe and meter.
 const GAIN_U: f64 = 0.05;
 /// Relative standard uncertainty of the present load: the last weeks are a sample (what comes later is
@@ -309,9 +314,12 @@ impl Resin {
         let tds = |ppm: f64| Tds::checked(ppm.max(0.0)).unwrap_or_default();
         let mut load = if inlet > 0.0 { conversion.load(tds(inlet)) } else { Load::default() };
         let last = self.vessels.len().saturating_sub(1);
+        // What a vessel that lets no salt through yet shows is gas; the one before it shows as much of it.
+        let may_be_gas = |ppm: &f64| *ppm > 0.0 && *ppm <= GAS_MOST && self.last_holds_salt(setup);
+        let gas_ppm = product.filter(may_be_gas).unwrap_or(0.0);
         for (index, vessel) in self.vessels.iter_mut().enumerate() {
             let outlet = if index == last { product } else { between.filter(|_| index == 0) };
-            let salt = |ppm: f64| tds(if vessel.only_gas { 0.0 } else { ppm });
+            let salt = |ppm: f64| tds(if vessel.only_gas { 0.0 } else { ppm - gas_ppm });
             // Not measured: what a vessel gives is taken as nothing until it is seen spent.
             let behind = |gas: f64| {
                 outlet.map_or(Load::default(), |ppm| conversion.load_behind(salt(ppm), load, gas))
@@ -711,13 +719,25 @@ impl Resin {
     /// without an account.
     pub(super) fn lead_left(&self, setup: &Setup) -> Option<f64> {
         let lead = self.vessels.first()?;
-        let part = self.part_of(setup, lead)?;
         if lead.account.litres().get() < LOAD_LITRES_MIN || self.last_inlet.is_none() {
             return None;
         }
+        self.left_of(setup, lead)
+    }
+
+    /// Share of a vessel's expected capacity that its account says is left.
+    fn left_of(&self, setup: &Setup, vessel: &Vessel) -> Option<f64> {
+        let part = self.part_of(setup, vessel)?;
         let load = self.usual_load(setup);
         let capacity = self.known_belief(setup, part)?.of_new_charge(load).middle;
-        Some((1.0 - lead.account.used().get() / capacity).max(0.0))
+        Some((1.0 - vessel.account.used().get() / capacity).max(0.0))
+    }
+
+    /// The last of several vessels is so fresh that no salt comes through it.
+    fn last_holds_salt(&self, setup: &Setup) -> bool {
+        let last = self.vessels.last().filter(|vessel| self.vessels.len() > 1 && !vessel.exhausted);
+        let left = last.and_then(|last| self.left_of(setup, last));
+        left.is_some_and(|left| left >= FRESH_LEFT)
     }
 }
 
