@@ -2,7 +2,8 @@
 //!
 //! Invariant: samples taken while a closing float throttles the plant (below 70 % of the run's own
 //! flow) leave the statistics; the share of them is kept, because short cycling and throttling cost
-//! water and resin. Bound: the samples are thinned evenly, never cut off.
+//! water and resin. A run that lay wholly in the float's band never had its own flow: what is left of it
+//! still falls from its beginning to its end, and says nothing of the membrane. Bound: the samples are thinned evenly, never cut off.
 
 use crate::engine::time::Span;
 use crate::engine::trend::starts::median;
@@ -14,6 +15,9 @@ const SAMPLES: usize = 96;
 const FROM: Span = Span::from_secs(180);
 /// Samples below this share of the run's own flow are throttled.
 const THROTTLED: f64 = 0.7;
+/// A flow that falls by more than this between the first and the last third of what counts is being shut:
+/// with temperature and pressure taken out nothing else does that within one run. A judgement.
+const FALLS: f64 = 0.1;
 
 /// One look at the running plant.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -54,6 +58,8 @@ pub(super) struct Summary {
     pub(super) throttled: f64,
     /// Samples that count.
     pub(super) count: usize,
+    /// Their flow falls from the first to the last: the run lay wholly in the band of the float.
+    pub(super) falls: bool,
 }
 
 impl Samples {
@@ -112,8 +118,19 @@ impl Samples {
             },
             throttled: 1.0 - kept.len() as f64 / self.samples.len() as f64,
             count: kept.len(),
+            falls: falls(&kept),
         })
     }
+}
+
+/// Whether the flow of the last third is lower than that of the first by [`FALLS`]; at standard conditions
+/// where they are known.
+fn falls(kept: &[&Sample]) -> bool {
+    let flows: Vec<f64> = kept.iter().filter_map(|s| s.standard_flow.or(s.permeate)).collect();
+    let third = flows.len() / 3;
+    let first = median(flows[..third].iter().copied());
+    let last = median(flows[flows.len() - third..].iter().copied());
+    first.zip(last).is_some_and(|(first, last)| last < (1.0 - FALLS) * first)
 }
 
 #[cfg(test)]
@@ -133,5 +150,23 @@ mod tests {
         assert_eq!(summary.middle.permeate, Some(0.15));
         assert!(summary.throttled > 0.05 && summary.throttled < 0.2, "{summary:?}");
         assert!(samples.samples.len() < SAMPLES);
+        assert!(!summary.falls, "most of it ran free");
+    }
+
+    #[test]
+    fn a_run_wholly_in_the_band_of_the_float_is_known_by_its_falling_flow() {
+        let run = |flow: fn(i64) -> f64| {
+            let mut samples = Samples::default();
+            for minute in 0..15i64 {
+                let sample = Sample { permeate: Some(flow(minute)), ..Sample::default() };
+                samples.look(Span::from_secs(60 * minute), sample);
+            }
+            samples.summary().expect("samples")
+        };
+        let band = run(|minute| 0.1 * 0.95f64.powi(minute as i32));
+        assert!(band.falls && band.throttled < 0.3, "{band:?}");
+        // Noise of a few hundredths, and a steady start, are no fall.
+        let free = run(|minute| 0.15 + 0.004 * (minute as f64 * 2.4).sin());
+        assert!(!free.falls, "{free:?}");
     }
 }
