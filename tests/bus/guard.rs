@@ -61,6 +61,23 @@ fn a_close_is_acknowledged_and_an_open_is_neither_retained_nor_repeated() {
     }
 }
 
+/// A flat and the one above it, each with a daemon and a tree of its own on one broker: one id for
+/// both guards would make the broker end the other's connection, each time with a close.
+#[test]
+fn daemons_with_trees_of_their_own_leave_each_others_guards_alone() {
+    let broker = Broker::start(Kind::Mosquitto);
+    let [below, above] = ["permeated", "upstairs"].map(|root| {
+        let mut settings = settings(broker.port());
+        settings.broker.root = root.into();
+        Harness::with(settings)
+    });
+    below.wait_ready();
+    above.wait_ready();
+    wait::never("a guard that loses its connection", Duration::from_secs(2), || {
+        below.count(&LOST) + above.count(&LOST) > 0
+    });
+}
+
 #[test]
 fn an_engine_that_hangs_loses_its_valve_within_its_bound() {
     for kind in KINDS {

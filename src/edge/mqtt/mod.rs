@@ -100,6 +100,7 @@ pub fn spawn(
             let name = format!("{}-{}", setup.plant, facts.id);
             let handle = GuardHandle::new(name, !facts.open.is_empty(), alive.clone());
             let guard_setup = guard::GuardSetup {
+                root: settings.broker.root.clone(),
                 plant: setup.plant.clone(),
                 actuator,
                 facts: facts.clone(),

@@ -25,6 +25,8 @@ const OPEN_PROVEN_IN: Duration = Duration::from_millis(OPEN_AGE_MAX.millis() as 
 
 /// What a guard task needs to know.
 pub(in crate::edge::mqtt) struct GuardSetup {
+    /// First level of our topics: two daemons with trees of their own may have plants of one id.
+    pub(in crate::edge::mqtt) root: String,
     /// Id of the plant.
     pub(in crate::edge::mqtt) plant: String,
     /// Index of the actuator.
@@ -44,7 +46,8 @@ pub(in crate::edge::mqtt) struct GuardSetup {
 impl GuardSetup {
     fn identity(&self) -> Identity {
         Identity {
-            client_id: format!("permeated-{}-{}", self.plant, self.facts.id),
+            // A second daemon of the same plant in the same tree takes it over, on purpose.
+            client_id: format!("{}-{}-{}", self.root, self.plant, self.facts.id),
             keep_alive: self.keep_alive,
             will: LastWill::new(
                 &self.facts.topic,
