@@ -115,7 +115,6 @@ fn full_plant() -> Plant {
     plant
 }
 
-/// Two probes and a valve; flow and recovery declared.
 /// The full plant with so many litres of resin in each vessel.
 fn with_beds(litres: f64) -> Plant {
     let mut plant = full_plant();
@@ -125,6 +124,7 @@ fn with_beds(litres: f64) -> Plant {
     plant
 }
 
+/// Two probes and a valve; flow and recovery declared.
 fn small_plant() -> Plant {
     let mut plant = Plant::default();
     plant.sensors.insert("permeate-tds".to_owned(), probe(Point::Permeate));
@@ -877,6 +877,32 @@ fn a_steady_product_reading_with_resin_left_is_likely_gas() {
         water.start(&mut rig, 240.0, 60.0);
     }
     assert!(!rig.stands(AlarmId::ProductReadingSuspect));
+}
+
+/// What stands behind a single vessel and is told to be gas is no salt that it let go: its visible load grows
+/// as it did while the product read zero.
+#[test]
+fn gas_behind_a_single_vessel_takes_no_salt_off_its_account() {
+    let mut plant = full_plant();
+    plant.parts.remove("vessel-b");
+    plant.sensors.remove("between-tds");
+    let mut rig = Rig::new(&plant);
+    let mut water = Water::new(31);
+    let kept = |rig: &Rig| rig.part(SignalId::ResinVisibleLoad, "vessel-a");
+    let mut grows = |rig: &mut Rig, product: f64, runs: usize| {
+        water.product = product;
+        let before = if runs == 0 { 0.0 } else { kept(rig) };
+        for _ in 0..runs.max(3) {
+            water.start(rig, 240.0, 60.0);
+        }
+        kept(rig) - before
+    };
+    grows(&mut rig, 0.0, 0);
+    let pure = grows(&mut rig, 0.0, 3);
+    grows(&mut rig, 1.0, 4);
+    assert!(rig.stands(AlarmId::ProductReadingSuspect), "told to be gas");
+    let gas = grows(&mut rig, 1.0, 3);
+    assert!((gas / pure - 1.0).abs() < 0.05, "{gas:.0} mg, {pure:.0} mg while it read zero");
 }
 
 #[test]

@@ -218,7 +218,7 @@ impl Engine {
         let mut taken = true;
         match event {
             Some(Event::Command(command)) => {
-                taken = guard.command(&mut cx, command, || trend.gas_plateau(setup, now));
+                taken = guard.command(&mut cx, command, || trend.gas_plateau(setup, now.mono));
             }
             Some(other) => guard.event(&mut cx, other),
             None => {}
@@ -266,7 +266,7 @@ impl Engine {
         }
         // What a person accepted stands only as long as the readings support it.
         if guard.accepted_gas().is_some()
-            && let Err(why) = trend.gas_plateau(setup, now)
+            && let Err(why) = trend.gas_plateau(setup, now.mono)
         {
             guard.drop_gas(&mut cx, &why);
             guard.evaluate(&mut cx);

@@ -197,7 +197,7 @@ impl Trend {
     ///
     /// # Errors
     /// A sentence for the person, without its full stop.
-    pub(in crate::engine) fn gas_plateau(&self, setup: &Setup, now: Now) -> Result<f64, String> {
+    pub(in crate::engine) fn gas_plateau(&self, setup: &Setup, now: Mono) -> Result<f64, String> {
         let (low, high) = self.gas_seen(setup, now)?;
         let step = setup
             .solids_at(Point::Product)
@@ -218,12 +218,12 @@ impl Trend {
         Ok((10.0 * high - 1e-6).ceil() / 10.0)
     }
 
-    fn gas_seen(&self, setup: &Setup, now: Now) -> Result<(f64, f64), String> {
+    fn gas_seen(&self, setup: &Setup, now: Mono) -> Result<(f64, f64), String> {
         if let (true, Some(run)) = (self.standing.flowing, &self.run) {
             let probes = [Point::Product, Point::Permeate].map(|point| setup.solids_at(point));
             for sensor in probes.into_iter().flatten() {
-                let long = now.mono.since(run.began) > SILENT;
-                if long && self.channels[sensor].recent(now.mono, SILENT).is_none() {
+                let long = now.since(run.began) > SILENT;
+                if long && self.channels[sensor].recent(now, SILENT).is_none() {
                     return Err(format!("{} is silent", setup.sensors[sensor].id));
                 }
             }
@@ -234,7 +234,7 @@ impl Trend {
                 self.gas.runs.len()
             ));
         }
-        if self.gas.runs.iter().any(|seen| now.mono.since(seen.at) > SEEN_WITHIN) {
+        if self.gas.runs.iter().any(|seen| now.since(seen.at) > SEEN_WITHIN) {
             return Err("the plateau has not been seen for a week".to_owned());
         }
         let mut all: Option<(f64, f64)> = None;
@@ -283,10 +283,10 @@ impl Trend {
         Ok(())
     }
 
-    fn gas_witness(&self, setup: &Setup, now: Now, level: f64, step: f64) -> Result<(), String> {
+    fn gas_witness(&self, setup: &Setup, now: Mono, level: f64, step: f64) -> Result<(), String> {
         let mut speaks = false;
         for (sensor, &(at, by_hand)) in &self.gas.by_hand {
-            if now.mono.since(at) > HANDHELD_WITHIN {
+            if now.since(at) > HANDHELD_WITHIN {
                 continue;
             }
             let apart = by_hand - level;

@@ -235,7 +235,15 @@ impl Trend {
         if gas {
             self.lead_gas_level(setup);
         }
-        self.resin.lead_shows(shown, inlet, gas);
+        self.resin.lead_shows(shown, inlet, gas || self.product_is_gas(setup));
+    }
+
+    /// What stands behind a single vessel has been told to be gas, or everything speaks for it that a person
+    /// needs to accept it: the account does not take it for salt then, whatever its course alone can tell.
+    fn product_is_gas(&self, setup: &Setup) -> bool {
+        setup.vessels().len() < 2
+            && (self.told.stands(AlarmKey::plant(AlarmId::ProductReadingSuspect))
+                || self.gas_plateau(setup, self.water.at()).is_ok())
     }
 
     /// How high the gas behind the first vessel stands, by the last looks at it.

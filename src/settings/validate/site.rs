@@ -240,7 +240,9 @@ fn plants(settings: &Settings, check: &mut Check<'_>) {
         }
         for actuator in plant.actuators.keys() {
             let here = format!("plants.{id}.actuators.{actuator}");
-            if let Some(other) = client_ids.insert(format!("{}-{id}-{actuator}", settings.broker.root), here) {
+            if let Some(other) =
+                client_ids.insert(format!("{}-{id}-{actuator}", settings.broker.root), here)
+            {
                 check.error(
                     &["plants", id, "actuators", actuator],
                     format!("its client id on the broker would be the same as that of {other}"),

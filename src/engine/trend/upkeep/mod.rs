@@ -55,6 +55,9 @@ pub(super) struct Upkeep {
     /// Flow of the last runs.
     rates: VecDeque<plan::RunRate>,
     samples: samples::Samples,
+    /// Whether runs lie in the band of the float.
+    #[serde(default)]
+    band: samples::Band,
     accounts: Vec<account::Account>,
     /// Running litres of supply, permeate and product up to which the accounts reach.
     counted: Option<[f64; 3]>,

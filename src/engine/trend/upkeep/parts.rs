@@ -252,7 +252,8 @@ impl Trend {
         self.learn_drop(setup, now, summary);
         let middle = summary.middle;
         let run_secs = self.water.run_secs;
-        if !self.membrane.running_in(run_secs) && !summary.falls {
+        let throttled = self.upkeep.band.holds(summary);
+        if !self.membrane.running_in(run_secs) && !throttled {
             for ix in 0..setup.parts.len() {
                 if setup.parts[ix].kind != PartKind::Membrane {
                     continue;

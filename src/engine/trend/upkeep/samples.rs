@@ -18,6 +18,8 @@ const THROTTLED: f64 = 0.7;
 /// A flow that falls by more than this between the first and the last third of what counts is being shut:
 /// with temperature and pressure taken out nothing else does that within one run. A judgement.
 const FALLS: f64 = 0.1;
+/// No more than this times the flow of a run in the band is still in it.
+const ALIKE: f64 = 1.15;
 
 /// One look at the running plant.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -123,6 +125,29 @@ impl Samples {
     }
 }
 
+/// Whether runs lie wholly in the band of the float. One that fills just as much as is drawn keeps a steady
+/// flow there: it is known by the flow of the falling run before it.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub(super) struct Band {
+    /// Flow of the last run that was known to lie in it.
+    flow: Option<f64>,
+}
+
+impl Band {
+    /// Takes a run that is over: does it say nothing of the membrane?
+    pub(super) fn holds(&mut self, run: &Summary) -> bool {
+        let alike =
+            self.flow.zip(run.middle.permeate).is_some_and(|(low, flow)| flow <= ALIKE * low);
+        if run.falls {
+            self.flow = run.middle.permeate;
+        } else if !alike {
+            self.flow = None;
+        }
+        run.falls || alike
+    }
+}
+
 /// Whether the flow of the last third is lower than that of the first by [`FALLS`]; at standard conditions
 /// where they are known.
 fn falls(kept: &[&Sample]) -> bool {
@@ -168,5 +193,11 @@ mod tests {
         // Noise of a few hundredths, and a steady start, are no fall.
         let free = run(|minute| 0.15 + 0.004 * (minute as f64 * 2.4).sin());
         assert!(!free.falls, "{free:?}");
+        // What is drawn meanwhile keeps the level where it is, and the flow with it.
+        let steady = run(|_| 0.075);
+        let mut float = Band::default();
+        assert!(!float.holds(&free) && !float.holds(&steady), "nothing tells that it is throttled");
+        assert!(float.holds(&band) && float.holds(&steady) && float.holds(&steady));
+        assert!(!float.holds(&free) && !float.holds(&steady), "free in between");
     }
 }
