@@ -883,26 +883,29 @@ fn a_steady_product_reading_with_resin_left_is_likely_gas() {
 /// as it did while the product read zero.
 #[test]
 fn gas_behind_a_single_vessel_takes_no_salt_off_its_account() {
-    let mut plant = full_plant();
+    let mut plant = with_beds(0.15);
     plant.parts.remove("vessel-b");
     plant.sensors.remove("between-tds");
     let mut rig = Rig::new(&plant);
     let mut water = Water::new(31);
+    // A third of the charge is used up: the course of so few looks cannot tell gas from salt for certain.
+    for _ in 0..6 {
+        water.start(&mut rig, 240.0, 60.0);
+    }
     let kept = |rig: &Rig| rig.part(SignalId::ResinVisibleLoad, "vessel-a");
     let mut grows = |rig: &mut Rig, product: f64, runs: usize| {
         water.product = product;
-        let before = if runs == 0 { 0.0 } else { kept(rig) };
-        for _ in 0..runs.max(3) {
+        let before = kept(rig);
+        for _ in 0..runs {
             water.start(rig, 240.0, 60.0);
         }
         kept(rig) - before
     };
-    grows(&mut rig, 0.0, 0);
     let pure = grows(&mut rig, 0.0, 3);
     grows(&mut rig, 1.0, 4);
     assert!(rig.stands(AlarmId::ProductReadingSuspect), "told to be gas");
     let gas = grows(&mut rig, 1.0, 3);
-    assert!((gas / pure - 1.0).abs() < 0.05, "{gas:.0} mg, {pure:.0} mg while it read zero");
+    assert!((gas / pure - 1.0).abs() < 0.015, "{gas:.0} mg, {pure:.0} mg while it read zero");
 }
 
 #[test]
