@@ -2,8 +2,9 @@
 //!
 //! Invariant: samples taken while a closing float throttles the plant (below 70 % of the run's own
 //! flow) leave the statistics; the share of them is kept, because short cycling and throttling cost
-//! water and resin. A run that lay wholly in the float's band never had its own flow: what is left of it
-//! still falls from its beginning to its end, and says nothing of the membrane. Bound: the samples are thinned evenly, never cut off.
+//! water and resin. A run that lay wholly in the float's band never had its own flow: what is left of
+//! it still falls from its beginning to its end, and says nothing of the membrane. Bound: the samples
+//! are thinned evenly, never cut off.
 
 use crate::engine::time::Span;
 use crate::engine::trend::starts::median;
