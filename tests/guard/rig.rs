@@ -27,6 +27,8 @@ pub struct Rig {
     /// Commands to actuators: when, which, what.
     pub sent: Vec<(Mono, ActuatorIx, Action)>,
     pub permit: Option<Permit>,
+    /// Every permit that was published: when, and what it said.
+    pub permits: Vec<(Mono, Permit)>,
     pub logs: Vec<LogEntry>,
     /// Guard connections that were to be dropped for a proof.
     pub drops: Vec<ActuatorIx>,
@@ -48,6 +50,7 @@ impl Rig {
             now: Mono::ZERO,
             sent: Vec::new(),
             permit: None,
+            permits: Vec::new(),
             logs: Vec::new(),
             drops: Vec::new(),
             values: BTreeMap::new(),
@@ -85,7 +88,10 @@ impl Rig {
                     }
                 }
                 Output::Persist { token } if self.disk => self.event(Event::Persisted { token }),
-                Output::Permit(permit) => self.permit = Some(permit),
+                Output::Permit(permit) => {
+                    self.permits.push((self.now, permit.clone()));
+                    self.permit = Some(permit);
+                }
                 Output::Log(entry) => self.logs.push(entry),
                 Output::DropGuard { actuator } => self.drops.push(actuator),
                 Output::Value(update) => {
@@ -145,6 +151,11 @@ impl Rig {
             .filter(|entry| entry.kind == "proof" && entry.data["of"] == what)
             .find(|entry| entry.data["passed"] == true)
             .and_then(|entry| entry.data["secs"].as_f64())
+    }
+
+    /// How often this was written to the journal.
+    pub fn said(&self, text: &str) -> usize {
+        self.logs.iter().filter(|entry| entry.text.contains(text)).count()
     }
 
     /// Gives the answer.

@@ -1,0 +1,412 @@
+//! What is told, what holds and what trips: when it comes, what it says, and when it returns.
+
+use super::plants::{FULL, idle, producing, readings};
+use super::rig::Rig;
+use permeated::engine::catalogue::AlarmId;
+use permeated::engine::event::{Ask, Event, Found, Started};
+use permeated::engine::output::{Action, AlarmKey};
+use permeated::engine::phase::Phase;
+
+/// The plant's messages with some of them changed.
+fn but(all: [(&'static str, f64); 8], changed: &[(&'static str, f64)]) -> Vec<(&'static str, f64)> {
+    let mut all = all.to_vec();
+    for (id, value) in changed {
+        all.iter_mut().filter(|(known, _)| known == id).for_each(|one| one.1 = *value);
+    }
+    all
+}
+
+fn flows(changed: &[(&'static str, f64)]) -> Vec<(&'static str, f64)> {
+    but(readings(31.0, 0.0, 0.15, 1.0), changed)
+}
+
+fn rests(changed: &[(&'static str, f64)]) -> Vec<(&'static str, f64)> {
+    but(readings(50.0, 0.0, 0.0, 0.0), changed)
+}
+
+fn text(rig: &Rig, alarm: AlarmId) -> String {
+    let found = rig.engine.alarms().evidence(AlarmKey::plant(alarm));
+    found.map(|(_, text)| text.to_owned()).unwrap_or_default()
+}
+
+fn active(rig: &Rig, alarm: AlarmId) -> bool {
+    rig.engine.alarms().is_active(AlarmKey::plant(alarm))
+}
+
+/// Seconds of these messages until the alarm stands, or does not stand any more.
+#[track_caller]
+fn until(rig: &mut Rig, alarm: AlarmId, stands: bool, messages: &[(&str, f64)]) -> f64 {
+    let begun = rig.now;
+    while rig.stands(alarm) != stands {
+        rig.run(5.0, messages);
+        let waited = rig.now.since(begun).secs();
+        assert!(waited < 3600.0, "{} after {waited} s", alarm.name());
+    }
+    rig.now.since(begun).secs()
+}
+
+#[test]
+fn low_pressure_is_told_after_five_minutes_of_flow_and_returns_above_its_band() {
+    use AlarmId::FeedPressureLow as Low;
+    let mut rig = producing(FULL);
+    rig.run(600.0, &flows(&[("pressure", 2.8)]));
+    assert!(!rig.stands(Low), "the limit itself is not below it");
+    let took = until(&mut rig, Low, true, &flows(&[("pressure", 2.5)]));
+    assert!((300.0..=315.0).contains(&took), "{took} s");
+    assert_eq!(text(&rig, Low), "Feed pressure is 2.5 bar, below 2.8 bar.");
+    assert!(rig.permitted(), "it is told, no more: {:?}", rig.missing());
+    rig.run(600.0, &flows(&[("pressure", 2.9)]));
+    assert!(rig.stands(Low), "within the band");
+    let took = until(&mut rig, Low, false, &flows(&[("pressure", 3.1)]));
+    assert!((60.0..=75.0).contains(&took), "{took} s");
+    // While nothing runs the pressure is nobody's business.
+    let mut rig = idle(FULL);
+    rig.run(900.0, &rests(&[("pressure", 0.2)]));
+    assert!(!rig.stands(Low));
+}
+
+#[test]
+fn high_pressure_is_told_after_half_a_minute_and_returns_below_its_band() {
+    use AlarmId::FeedPressureHigh as High;
+    let mut rig = producing(FULL);
+    rig.run(120.0, &flows(&[("pressure", 5.5)]));
+    assert!(!rig.stands(High), "the limit itself is not above it");
+    let took = until(&mut rig, High, true, &flows(&[("pressure", 5.8)]));
+    assert!((30.0..=45.0).contains(&took), "{took} s");
+    assert_eq!(text(&rig, High), "Feed pressure is 5.8 bar, above 5.5 bar.");
+    rig.run(600.0, &flows(&[("pressure", 5.4)]));
+    assert!(rig.stands(High), "within the band");
+    let took = until(&mut rig, High, false, &flows(&[("pressure", 5.2)]));
+    assert!((60.0..=75.0).contains(&took), "{took} s");
+    assert!(rig.permitted(), "{:?}", rig.missing());
+}
+
+#[test]
+fn pressure_that_is_too_high_holds_until_it_is_gone_for_a_minute() {
+    use AlarmId::FeedPressureHighHigh as Hold;
+    let mut rig = producing(FULL);
+    rig.run(120.0, &flows(&[("pressure", 6.2)]));
+    assert!(!rig.stands(Hold), "the limit itself is not above it");
+    let took = until(&mut rig, Hold, true, &flows(&[("pressure", 6.5)]));
+    assert!((10.0..=25.0).contains(&took), "{took} s");
+    assert_eq!(text(&rig, Hold), "Feed pressure reached 6.5 bar, limit 6.2 bar.");
+    assert_eq!(rig.said("Feed pressure reached"), 1, "a hold is written to the journal");
+    assert!(!rig.permitted());
+    assert_eq!(rig.engine.guard().phase(), Phase::Held);
+    // Standing water has no pressure to judge: half a minute for the end of the run, and one more.
+    let took = until(&mut rig, Hold, false, &rests(&[("pressure", 6.5)]));
+    assert!((60.0..=110.0).contains(&took), "{took} s");
+}
+
+/// Where the valve stays open although it was told to close, the pressure has to fall below the band.
+#[test]
+fn a_hold_by_pressure_returns_below_its_band() {
+    use AlarmId::FeedPressureHighHigh as Hold;
+    let mut rig = producing(FULL);
+    until(&mut rig, Hold, true, &flows(&[("pressure", 6.5)]));
+    rig.run(300.0, &flows(&[("pressure", 6.1)]));
+    assert!(rig.stands(Hold), "within the band");
+    let took = until(&mut rig, Hold, false, &flows(&[("pressure", 5.9)]));
+    assert!((60.0..=75.0).contains(&took), "{took} s");
+}
+
+#[test]
+fn warm_water_is_told_while_it_flows_and_cold_water_always() {
+    use AlarmId::{FeedTemperatureHigh as Warm, FeedTemperatureLow as Cold};
+    let mut rig = producing(FULL);
+    rig.run(120.0, &flows(&[("temperature", 35.0)]));
+    assert!(!rig.stands(Warm), "the limit itself is not above it");
+    let took = until(&mut rig, Warm, true, &flows(&[("temperature", 37.0)]));
+    assert!((60.0..=75.0).contains(&took), "{took} s");
+    assert_eq!(text(&rig, Warm), "The water is at 37.0 °C.");
+    rig.run(300.0, &flows(&[("temperature", 34.5)]));
+    assert!(rig.stands(Warm), "within the band");
+    let took = until(&mut rig, Warm, false, &flows(&[("temperature", 33.5)]));
+    assert!((60.0..=75.0).contains(&took), "{took} s");
+    assert!(!rig.stands(AlarmId::FeedHot));
+
+    let mut rig = idle(FULL);
+    rig.run(300.0, &rests(&[("temperature", 37.0)]));
+    assert!(!rig.stands(Warm), "standing water has the warmth of the room");
+    rig.run(300.0, &rests(&[("temperature", 4.0)]));
+    assert!(!rig.stands(Cold), "the limit itself is not below it");
+    let took = until(&mut rig, Cold, true, &rests(&[("temperature", 3.0)]));
+    assert!((60.0..=75.0).contains(&took), "{took} s");
+    rig.run(300.0, &rests(&[("temperature", 4.5)]));
+    assert!(rig.stands(Cold), "within the band");
+    until(&mut rig, Cold, false, &rests(&[("temperature", 5.5)]));
+}
+
+#[test]
+fn hot_water_trips_after_a_quarter_of_a_minute_and_is_gone_when_cool_water_flows() {
+    use AlarmId::FeedHot as Hot;
+    let mut rig = producing(FULL);
+    rig.run(120.0, &flows(&[("temperature", 40.0)]));
+    assert!(!rig.stands(Hot), "the limit itself is not above it");
+    let took = until(&mut rig, Hot, true, &flows(&[("temperature", 42.0)]));
+    assert!((15.0..=30.0).contains(&took), "{took} s");
+    assert_eq!(text(&rig, Hot), "The feed is at 42.0 °C.");
+    rig.run(60.0, &flows(&[("temperature", 31.0)]));
+    assert!(active(&rig, Hot), "not cool yet");
+    rig.run(30.0, &flows(&[("temperature", 29.0)]));
+    assert!(!active(&rig, Hot) && rig.stands(Hot), "a trip waits for a person");
+    assert!(rig.reset(Hot).contains("is reset"));
+}
+
+#[test]
+fn a_full_float_is_believed_after_five_seconds_and_a_bounce_is_not() {
+    use AlarmId::StoreFull as Full;
+    let mut rig = idle(FULL);
+    rig.read("float", 1.0);
+    rig.wait(4.0);
+    assert!(!rig.stands(Full));
+    rig.read("float", 0.0);
+    rig.wait(60.0);
+    assert!(!rig.stands(Full), "waves lift a float");
+    rig.read("float", 1.0);
+    rig.wait(5.0);
+    assert!(rig.stands(Full));
+    assert_eq!(text(&rig, Full), "The container is full (50 L).");
+    rig.read("float", 0.0);
+    rig.wait(0.5);
+    rig.read("float", 1.0);
+    rig.wait(1.0);
+    assert!(rig.stands(Full), "nor is it empty by a bounce");
+    rig.read("float", 0.0);
+    rig.wait(1.1);
+    assert!(!rig.stands(Full));
+    assert!(!rig.stands(AlarmId::StoreOverfull));
+}
+
+#[test]
+fn a_container_that_is_full_by_its_level_is_so_until_ten_litres_are_gone() {
+    use AlarmId::StoreFull as Full;
+    let mut rig = idle(FULL);
+    rig.run(60.0, &rests(&[("level", 59.9)]));
+    assert!(!rig.stands(Full));
+    until(&mut rig, Full, true, &rests(&[("level", 60.0)]));
+    assert!(!rig.permitted());
+    rig.run(60.0, &rests(&[("level", 50.5)]));
+    assert!(rig.stands(Full));
+    until(&mut rig, Full, false, &rests(&[("level", 50.0)]));
+}
+
+#[test]
+fn a_level_above_the_container_trips_and_a_wave_does_not() {
+    use AlarmId::StoreOverfull as Over;
+    let mut rig = idle(FULL);
+    rig.run(300.0, &rests(&[("level", 61.7)]));
+    assert!(!rig.stands(Over), "two parts in a hundred and half a litre are waves");
+    until(&mut rig, Over, true, &rests(&[("level", 61.9)]));
+    assert_eq!(text(&rig, Over), "The container holds 62 L, its stop is at 60 L.");
+    rig.run(60.0, &rests(&[("level", 50.0)]));
+    assert!(rig.reset(Over).starts_with("Refused"), "not below the stop by the band");
+    rig.run(60.0, &rests(&[("level", 49.9)]));
+    assert!(rig.reset(Over).contains("is reset"));
+}
+
+#[test]
+fn a_float_above_the_stop_trips_after_two_seconds() {
+    use AlarmId::StoreOverfull as Over;
+    let mut rig = idle(FULL);
+    rig.read("brim", 1.0);
+    rig.wait(1.9);
+    assert!(!rig.stands(Over));
+    rig.wait(0.1);
+    assert!(rig.stands(Over));
+    rig.run(60.0, &rests(&[("level", 20.0), ("brim", 1.0)]));
+    assert!(rig.reset(Over).starts_with("Refused"), "it is still up, whatever the level says");
+}
+
+#[test]
+fn a_leak_sensor_that_has_not_been_heard_for_more_than_a_day_is_told() {
+    let mut rig = idle(FULL);
+    rig.read("floor", 0.0);
+    let sensor = rig.sensor("floor").expect("there");
+    let key = AlarmKey { alarm: AlarmId::LeakSensorSilent, of: u16::try_from(sensor).ok() };
+    rig.wait(26.0 * 3600.0);
+    assert!(!rig.engine.alarms().stands(key));
+    rig.wait(1.0);
+    assert!(rig.engine.alarms().stands(key));
+    let told = rig.engine.alarms().evidence(key).expect("it stands").1.to_owned();
+    assert_eq!(told, "floor has been silent for too long.");
+    rig.read("floor", 0.0);
+    assert!(!rig.engine.alarms().stands(key));
+}
+
+/// Each sensor that was wet has to be dry for ten minutes on end.
+#[test]
+fn a_floor_is_dry_ten_minutes_after_the_last_drop() {
+    let second = "[plants.home.sensors.drip]\ntopic = \"p/drip\"\nquantity = \"leak\"\npoint = \"room\"\nbattery = true\n";
+    let mut rig = idle(&format!("{FULL}{second}"));
+    rig.read("floor", 1.0);
+    rig.read("drip", 1.0);
+    assert_eq!(text(&rig, AlarmId::Leak), "Water was found by floor.");
+    rig.read("floor", 0.0);
+    rig.run(590.0, &rests(&[]));
+    rig.read("drip", 0.0);
+    rig.run(300.0, &rests(&[]));
+    // A drop more.
+    rig.read("drip", 1.0);
+    rig.read("drip", 0.0);
+    rig.read("drip", 0.0);
+    let dry = rig.now;
+    rig.run(590.0, &rests(&[]));
+    assert!(rig.reset(AlarmId::Leak).starts_with("Refused"));
+    rig.until(dry + permeated::engine::time::Span::from_secs(600));
+    assert!(rig.reset(AlarmId::Leak).contains("is reset"));
+}
+
+#[test]
+fn what_the_daemon_itself_lacks_holds_and_returns_by_itself() {
+    use AlarmId::{BrokerLost, ClockNotSane, HistoryUnwritable, SecondInstance};
+    let mut rig = idle(FULL);
+    rig.event(Event::BrokerLost);
+    rig.wait(4.9);
+    rig.event(Event::BrokerLost);
+    assert!(rig.permitted(), "{:?}", rig.missing());
+    rig.wait(0.1);
+    assert_eq!(text(&rig, BrokerLost), "The broker is not reachable.");
+    assert!(!rig.permitted());
+    rig.event(Event::BrokerReady);
+    rig.wait(59.9);
+    assert!(rig.stands(BrokerLost));
+    rig.wait(0.1);
+    assert!(!rig.stands(BrokerLost));
+
+    let mut rig = idle(FULL);
+    rig.event(Event::Clock { sane: false, stepped: permeated::engine::time::Span::ZERO });
+    assert_eq!(text(&rig, ClockNotSane), "The clock of this machine is not sane.");
+    assert!(!rig.permitted());
+    rig.event(Event::Clock { sane: true, stepped: permeated::engine::time::Span::ZERO });
+    assert!(rig.permitted(), "{:?}", rig.missing());
+
+    rig.event(Event::HistoryWritable { ok: false });
+    assert_eq!(text(&rig, HistoryUnwritable), "The record cannot be written.");
+    rig.event(Event::HistoryWritable { ok: true });
+    rig.wait(59.9);
+    assert!(!rig.permitted());
+    rig.wait(0.1);
+    assert!(rig.permitted(), "{:?}", rig.missing());
+
+    rig.event(Event::OtherInstance { present: true });
+    assert_eq!(text(&rig, SecondInstance), "Another daemon guards this plant too.");
+    assert!(!rig.permitted());
+    rig.event(Event::OtherInstance { present: false });
+    assert!(rig.permitted(), "{:?}", rig.missing());
+}
+
+/// What nobody but the machine can mend is not counted as a hold of the plant.
+#[test]
+fn holds_of_the_machine_never_latch() {
+    let mut rig = idle(FULL);
+    for _ in 0..5 {
+        rig.event(Event::HistoryWritable { ok: false });
+        rig.run(30.0, &rests(&[]));
+        rig.event(Event::HistoryWritable { ok: true });
+        rig.run(65.0, &rests(&[]));
+        assert!(rig.permitted(), "{:?}", rig.missing());
+    }
+}
+
+#[test]
+fn the_third_hold_of_a_day_says_that_it_stays_and_one_of_yesterday_does_not_count() {
+    use AlarmId::FeedPressureHighHigh as Hold;
+    let stays = "This was the third time in a day, so it stays until a person resets it.";
+    let mut rig = producing(FULL);
+    let hold = |rig: &mut Rig| {
+        until(rig, Hold, true, &flows(&[("pressure", 6.5)]));
+        rig.run(150.0, &rests(&[]));
+    };
+    hold(&mut rig);
+    for _ in 0..290 {
+        rig.run(300.0, &rests(&[]));
+    }
+    hold(&mut rig);
+    hold(&mut rig);
+    assert!(!rig.stands(Hold), "two in a day: the first is a day old");
+    assert_eq!(rig.said(stays), 0);
+    hold(&mut rig);
+    assert!(rig.stands(Hold));
+    assert_eq!(rig.said(stays), 1);
+    assert!(rig.reset(Hold).contains("is reset"));
+    hold(&mut rig);
+    assert!(!rig.stands(Hold), "a reset begins the count anew");
+}
+
+#[test]
+fn a_probe_that_does_not_speak_after_an_opening_holds() {
+    let mut rig = idle(FULL);
+    let mute: Vec<_> = flows(&[]).into_iter().filter(|(id, _)| *id != "product").collect();
+    rig.run(30.0, &rests(&[("level", 30.0)]));
+    let took = until(&mut rig, AlarmId::NotProven, true, &mute);
+    assert!((20.0..=70.0).contains(&took), "{took} s");
+    assert_eq!(
+        text(&rig, AlarmId::NotProven),
+        "After opening the product probe did not report in time."
+    );
+    assert_eq!(rig.told("valve", Action::Close) > 1, !rig.permitted());
+    rig.run(300.0, &rests(&[]));
+    assert!(!rig.stands(AlarmId::NotProven) && !rig.stands(AlarmId::ProductProbeStale));
+}
+
+#[test]
+fn an_open_valve_without_water_is_told_after_a_minute() {
+    use AlarmId::FlowMissing as Missing;
+    let mut rig = producing(FULL);
+    let took = until(&mut rig, Missing, true, &flows(&[("flow", 0.0)]));
+    assert!((60.0..=70.0).contains(&took), "{took} s");
+    assert_eq!(text(&rig, Missing), "The valve is open and no water flows.");
+    let mut again = rig.clone();
+    again.run(5.0, &flows(&[]));
+    assert!(!again.stands(Missing), "water flows again");
+    rig.ask(Ask::Close);
+    rig.run(5.0, &rests(&[]));
+    assert!(!rig.stands(Missing), "a closed valve has none");
+}
+
+#[test]
+fn water_that_nobody_asked_for_is_told_once_the_housings_have_settled() {
+    use AlarmId::FlowUnexpected as Unexpected;
+    let mut rig = producing(FULL);
+    rig.ask(Ask::Close);
+    let took = until(&mut rig, Unexpected, true, &but(readings(50.0, 0.0, 0.15, 0.0), &[]));
+    assert!((360.0..=375.0).contains(&took), "five minutes and one: {took} s");
+    assert_eq!(
+        text(&rig, Unexpected),
+        "Water flows although the valve is not open and nobody asked for it."
+    );
+    let took = until(&mut rig, Unexpected, false, &rests(&[]));
+    assert!((60.0..=70.0).contains(&took), "{took} s");
+}
+
+#[test]
+fn an_opening_without_a_permit_is_forgotten_after_ten_quiet_minutes() {
+    use AlarmId::OpenedUnpermitted as Opened;
+    let mut rig = idle(FULL);
+    rig.ask(Ask::Close);
+    rig.run(10.0, &rests(&[]));
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    assert!(text(&rig, Opened).contains("was opened by a command on its topic"));
+    rig.run(300.0, &rests(&[]));
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    let last = rig.now;
+    rig.run(590.0, &rests(&[]));
+    assert!(rig.stands(Opened));
+    rig.until(last + permeated::engine::time::Span::from_secs(600));
+    assert!(!rig.stands(Opened));
+}
+
+#[test]
+fn a_lost_state_is_told_until_a_person_confirms_the_plant() {
+    let mut rig = idle(FULL);
+    rig.event(Event::Started(Started { found: Found::Lost, away: None, clean: false }));
+    rig.event(Event::Clock { sane: true, stepped: permeated::engine::time::Span::ZERO });
+    rig.event(Event::GuardConnected { actuator: 0 });
+    rig.event(Event::BrokerReady);
+    rig.run(120.0, &rests(&[]));
+    assert_eq!(rig.missing(), ["state-lost"]);
+    assert!(text(&rig, AlarmId::StateLost).contains("was kept aside"));
+    rig.ask(Ask::ConfirmState);
+    assert!(rig.permitted(), "{:?}", rig.missing());
+}
