@@ -5,7 +5,8 @@
 //! protects is proven, by nature, on schedule and by people. `deadlocks`: every trip can be cleared. `gas`: so can what
 //! fresh resin and carbon dioxide bring about. `orders`: pump,
 //! diverts, relay re-arming, pauses and the second barrier. `permit`: what the permit says, and
-//! when. `runs`: what is judged in a run and in a test run.
+//! when. `scales`: what a probe shows is judged on one scale.
+//! `runs`: what is judged in a run and in a test run.
 #![allow(missing_docs)]
 
 mod conditions;
@@ -20,3 +21,4 @@ mod random;
 #[allow(dead_code)]
 mod rig;
 mod runs;
+mod scales;
