@@ -410,3 +410,44 @@ fn a_lost_state_is_told_until_a_person_confirms_the_plant() {
     rig.ask(Ask::ConfirmState);
     assert!(rig.permitted(), "{:?}", rig.missing());
 }
+
+/// Delays go on after a restart where they were.
+#[test]
+fn a_condition_that_lasts_across_a_restored_snapshot_comes_in_its_time() {
+    use AlarmId::FeedPressureLow as Low;
+    let weak = flows(&[("pressure", 2.5)]);
+    let mut rig = producing(FULL);
+    rig.run(200.0, &weak);
+    let setup = std::sync::Arc::clone(rig.engine.setup());
+    let (text, at) = (rig.engine.snapshot(), rig.engine.evaluated());
+    rig.engine = permeated::engine::Engine::restore(setup, &text, at).expect("its own");
+    let took = until(&mut rig, Low, true, &weak);
+    assert!((95.0..=115.0).contains(&took), "{took} s");
+    rig.run(20.0, &flows(&[]));
+    let setup = std::sync::Arc::clone(rig.engine.setup());
+    let (text, at) = (rig.engine.snapshot(), rig.engine.evaluated());
+    rig.engine = permeated::engine::Engine::restore(setup, &text, at).expect("its own");
+    let took = until(&mut rig, Low, false, &flows(&[]));
+    assert!((35.0..=55.0).contains(&took), "it stands until it is away for a minute: {took} s");
+}
+
+/// No float and a level that fell silent: a person looked, and the old word does not trip it again.
+#[test]
+fn a_reset_forgets_that_the_container_was_too_full() {
+    use AlarmId::StoreOverfull as Over;
+    let begin = FULL.find("[plants.home.sensors.float]").expect("there");
+    let end = FULL.find("[plants.home.sensors.level]").expect("there");
+    let mut rig = idle(&format!("{}{}", &FULL[..begin], &FULL[end..]));
+    until(&mut rig, Over, true, &rests(&[("level", 63.0)]));
+    let mute: Vec<_> = rests(&[]).into_iter().filter(|(id, _)| *id != "level").collect();
+    rig.run(900.0, &mute);
+    let entry = permeated::engine::event::ServiceEntry::Checked {
+        cause: Over.name().into(),
+        note: "emptied by hand".into(),
+    };
+    rig.ask(Ask::Service(entry));
+    let answer = rig.reset(Over);
+    assert!(answer.contains("is reset"), "{answer}");
+    rig.run(60.0, &mute);
+    assert!(!rig.stands(Over));
+}

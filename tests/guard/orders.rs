@@ -318,3 +318,19 @@ fn where_nothing_else_speaks_the_pressure_confirms_a_close() {
     assert_eq!(known(&rig), "closed", "somebody closed the tap");
     assert!(!rig.stands(AlarmId::CloseUnconfirmed));
 }
+
+/// Told by a hub, seen by the pressure: as good a proof of the valve as a close of our own.
+#[test]
+fn a_hubs_close_under_pressure_proves_the_valve() {
+    let mut rig =
+        Rig::new(super::rig::setup(&by_pressure().replace("\"level\"\nstart", "\"hub\"\nstart")));
+    rig.run(60.0, &pressed(50.0, 0.2));
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    rig.run(300.0, &pressed(50.0, 4.0));
+    rig.wait(1.0);
+    rig.event(Event::SeenOnTopic { actuator: 0, open: false });
+    rig.run(290.0, &pressed(50.0, 0.3));
+    assert_eq!(rig.proven("valve valve"), None, "housings may still decompress");
+    rig.run(30.0, &pressed(50.0, 0.3));
+    assert!(rig.proven("valve valve").is_some());
+}

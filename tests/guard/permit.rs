@@ -332,3 +332,54 @@ fn a_bypass_ends_by_its_time_or_its_litres_and_says_so_once() {
     assert!(!rig.permitted());
     assert_eq!(rig.said("The bypass of history-unwritable is over."), 1);
 }
+
+/// Whichever order the disk writes them in, each record carries out its own command, once.
+#[test]
+fn a_record_carries_out_the_command_that_it_was_written_for() {
+    let mut rig = idle(FULL);
+    rig.event(Event::HistoryWritable { ok: false });
+    rig.disk = false;
+    let bypass = Ask::Bypass {
+        cause: AlarmId::HistoryUnwritable.name().into(),
+        reason: "the disk is being changed".into(),
+    };
+    rig.ask(bypass);
+    rig.ask(Ask::ConfirmState);
+    rig.ask(Ask::TestRun { outlet_to_drain: true });
+    let answers = |rig: &Rig| rig.logs.iter().filter(|entry| entry.kind == "answer").count();
+    let before = answers(&rig);
+    assert!(rig.engine.guard().bypass().is_none(), "not before it is written");
+    for token in (0..100).rev() {
+        rig.event(Event::Persisted { token });
+    }
+    assert_eq!(answers(&rig), before + 2, "a test run was refused at once");
+    let (cause, until) = rig.engine.guard().bypass().expect("carried out");
+    assert_eq!((cause, until.since(rig.now).secs()), (AlarmId::HistoryUnwritable, 1200.0));
+    assert!(rig.permitted() && rig.engine.guard().is_permitted(), "{:?}", rig.missing());
+
+    // One that takes more than five seconds is refused.
+    let mut late = idle(FULL);
+    late.disk = false;
+    late.ask(Ask::ConfirmState);
+    late.wait(5.1);
+    for token in 0..100 {
+        late.event(Event::Persisted { token });
+    }
+    assert_eq!(late.said("the record took too long; ask again"), 1);
+}
+
+/// Only the supply valve is the guard's: what others do with a divert is told to nobody.
+#[test]
+fn a_divert_that_somebody_opens_is_no_opening_without_a_permit() {
+    let divert = "[plants.home.actuators.divert]\nrole = \"divert\"\ntopic = \"p/divert/set\"\nclose = \"DRAIN\"\nopen = \"STORE\"\n";
+    let mut rig = idle(&format!("{FULL}{divert}"));
+    rig.ask(Ask::Close);
+    let actuator = rig.actuator("divert");
+    rig.event(Event::SeenOnTopic { actuator, open: true });
+    assert!(!rig.stands(AlarmId::OpenedUnpermitted));
+    let actuator = rig.actuator("valve");
+    rig.event(Event::SeenOnTopic { actuator, open: false });
+    assert!(!rig.stands(AlarmId::OpenedUnpermitted), "nor is a close");
+    rig.event(Event::SeenOnTopic { actuator, open: true });
+    assert!(rig.stands(AlarmId::OpenedUnpermitted));
+}
