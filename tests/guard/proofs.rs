@@ -231,3 +231,16 @@ fn an_unknown_proof_is_refused_with_what_there_is() {
     proof(&mut rig, "leak");
     assert!(proof(&mut rig, "float").starts_with("Refused"), "one at a time");
 }
+
+/// Somebody turns the divert to the drain, and later the float shuts the water off: nothing was shown of
+/// either valve.
+#[test]
+fn what_is_seen_of_a_divert_proves_no_valve() {
+    let divert = "[plants.home.actuators.divert]\nrole = \"divert\"\ntopic = \"p/divert/set\"\nclose = \"DRAIN\"\nopen = \"STORE\"\n";
+    let mut rig = producing(&format!("{FULL}{divert}"));
+    let actuator = rig.actuator("divert");
+    rig.event(Event::SeenOnTopic { actuator, open: true });
+    rig.event(Event::SeenOnTopic { actuator, open: false });
+    rig.run(1500.0, &readings(50.0, 0.0, 0.0, 1.0));
+    assert!(rig.logs.iter().all(|entry| entry.kind != "proof"));
+}

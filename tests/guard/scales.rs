@@ -63,12 +63,12 @@ fn a_raw_reading_is_compensated_to_25_degrees() {
     assert_eq!(judged(&told, mute, 0.1, 72.0), "40", "72 µS/cm at 20 °C are 80 at 25 °C");
 }
 
-/// 0.15 L/min of water that reads one step: the dose grows with what the display may hide.
+/// Water that reads 1 ppm on a display of half a ppm, which may hide a quarter: the dose grows with what the display may hide.
 #[test]
 fn what_a_display_cuts_off_counts_with_half_a_step() {
     let dose = |rounding: &str| {
         let toml = plant(&format!(
-            "quantity = \"tds\"\nunit = \"ppm\"\nstep = 1\nrounding = \"{rounding}\""
+            "quantity = \"tds\"\nunit = \"ppm\"\nstep = 0.5\nrounding = \"{rounding}\""
         ));
         let mut rig = producing(&toml, "", 0.0);
         let before = rig.values[&SignalId::ProductDose];
@@ -80,7 +80,7 @@ fn what_a_display_cuts_off_counts_with_half_a_step() {
     };
     let (nearest, down) = (dose("nearest"), dose("down"));
     assert!((0.2..=0.32).contains(&nearest), "{nearest}");
-    assert!((1.3..=1.7).contains(&(down / nearest)), "{down} and {nearest}");
+    assert!((1.2..=1.3).contains(&(down / nearest)), "{down} and {nearest}");
 }
 
 #[test]
