@@ -334,3 +334,65 @@ fn a_hubs_close_under_pressure_proves_the_valve() {
     rig.run(30.0, &pressed(50.0, 0.3));
     assert!(rig.proven("valve valve").is_some());
 }
+
+#[test]
+fn litres_on_command_open_until_they_are_made() {
+    let by_level = "mode = \"level\"\nstart_below_litres = 40\nstop_at_litres = 58\n";
+    let litres = |litres: f64| Ask::Litres { litres };
+    let mut rig = idle(FULL);
+    assert!(rig.ask(litres(5.0)).starts_with("Refused"), "this plant opens by level");
+    let mut rig = idle(&FULL.replace(by_level, "mode = \"litres\"\n"));
+    for refused in [0.0, -1.0, 60.1, f64::NAN] {
+        assert!(rig.ask(litres(refused)).starts_with("Refused"), "{refused}");
+    }
+    assert!(rig.ask(litres(60.0)).contains("60.0 L are wanted"), "one container");
+    assert_eq!(rig.ask(litres(3.0)), "3.0 L are wanted.");
+    assert_eq!(last(&rig, "valve"), Some(Action::Open), "{:?}", rig.missing());
+    let begun = rig.now;
+    while last(&rig, "valve") == Some(Action::Open) {
+        rig.run(5.0, &readings(40.0, 0.0, 0.6, 1.0));
+        assert!(rig.now.since(begun).secs() < 600.0);
+    }
+    let took = rig.now.since(begun).secs();
+    assert!((295.0..=315.0).contains(&took), "3 L at 0.6 L/min: {took} s");
+    rig.run(900.0, &readings(40.0, 0.0, 0.0, 0.0));
+    assert_eq!(last(&rig, "valve"), Some(Action::Close), "nothing is wanted any more");
+}
+
+#[test]
+fn a_command_counts_for_half_a_minute_by_either_clock() {
+    use permeated::engine::event::Command;
+    use permeated::engine::time::Wall;
+    let wall = |rig: &Rig| rig.permit.as_ref().and_then(|permit| permit.valid_until);
+    for (age, taken) in [(0, true), (30, true), (31, false), (-30, true), (-31, false)] {
+        let mut rig = idle(FULL);
+        rig.ask(Ask::Close);
+        // The permit of this moment is good for a minute from now.
+        let now = wall(&rig).expect("the clock is sane").millis() - 60_000;
+        let at = Some(Wall::from_millis(now - age * 1000));
+        rig.event(Event::Command(Command { id: "late".into(), at, what: Ask::Release }));
+        assert_eq!(rig.permitted(), taken, "{age} s old");
+    }
+}
+
+/// What a person entered counts for what stands, and only the cause that it names.
+#[test]
+fn an_entry_for_another_valve_or_another_cause_clears_nothing() {
+    use permeated::engine::event::ServiceEntry;
+    let mut rig = producing(FULL);
+    rig.ask(Ask::Close);
+    rig.run(2_000.0, &readings(31.0, 0.0, 0.05, 0.0));
+    assert!(rig.stands(AlarmId::ValveLeaksBy));
+    let serviced =
+        |actuator: &str| Ask::Service(ServiceEntry::ValveServiced { actuator: actuator.into() });
+    rig.ask(serviced("another"));
+    assert!(rig.reset(AlarmId::ValveLeaksBy).starts_with("Refused"));
+    let mut tight = rig.clone();
+    rig.ask(serviced("valve"));
+    assert!(rig.reset(AlarmId::ValveLeaksBy).contains("is reset"));
+    // Or the meter shows twice that nothing passes.
+    tight.run(700.0, &readings(31.0, 0.0, 0.0, 0.0));
+    assert!(tight.reset(AlarmId::ValveLeaksBy).starts_with("Refused"), "one window is not enough");
+    tight.run(1_300.0, &readings(31.0, 0.0, 0.0, 0.0));
+    assert!(tight.reset(AlarmId::ValveLeaksBy).contains("is reset"));
+}

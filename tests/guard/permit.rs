@@ -361,6 +361,12 @@ fn a_record_carries_out_the_command_that_it_was_written_for() {
     let mut late = idle(FULL);
     late.disk = false;
     late.ask(Ask::ConfirmState);
+    let mut soon = late.clone();
+    soon.wait(5.0);
+    for token in 0..100 {
+        soon.event(Event::Persisted { token });
+    }
+    assert_eq!(soon.said("The state is confirmed."), 1);
     late.wait(5.1);
     for token in 0..100 {
         late.event(Event::Persisted { token });
