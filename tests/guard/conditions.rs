@@ -451,3 +451,42 @@ fn a_reset_forgets_that_the_container_was_too_full() {
     rig.run(60.0, &mute);
     assert!(!rig.stands(Over));
 }
+
+/// The band is ten litres, and of a small container a quarter.
+#[test]
+fn a_small_container_has_a_small_band() {
+    use AlarmId::{StoreFull as Full, StoreOverfull as Over};
+    let small = FULL
+        .replace(
+            "start_below_litres = 40\nstop_at_litres = 58\n",
+            "start_below_litres = 10\nstop_at_litres = 18\n",
+        )
+        .replace("litres = 60\n", "litres = 20\n");
+    let mut rig = Rig::new(super::rig::setup(&small));
+    rig.run(60.0, &rests(&[("level", 18.0)]));
+    assert!(rig.permitted(), "{:?}", rig.missing());
+    until(&mut rig, Full, true, &rests(&[("level", 20.0)]));
+    rig.run(60.0, &rests(&[("level", 15.2)]));
+    assert!(rig.stands(Full));
+    rig.run(60.0, &rests(&[("level", 14.8)]));
+    assert!(!rig.stands(Full));
+    until(&mut rig, Over, true, &rests(&[("level", 22.0)]));
+    rig.run(60.0, &rests(&[("level", 15.2)]));
+    assert!(rig.reset(Over).starts_with("Refused"));
+    rig.run(60.0, &rests(&[("level", 14.8)]));
+    assert!(rig.reset(Over).contains("is reset"));
+}
+
+#[test]
+fn a_level_in_a_container_of_unknown_size_says_nothing_about_full() {
+    let unknown = FULL
+        .replace(
+            "mode = \"level\"\nstart_below_litres = 40\nstop_at_litres = 58\n",
+            "mode = \"hub\"\n",
+        )
+        .replace("[plants.home.store]\nlitres = 60\n", "");
+    let mut rig = Rig::new(super::rig::setup(&unknown));
+    rig.run(120.0, &rests(&[("level", 300.0)]));
+    assert!(rig.permitted(), "{:?}", rig.missing());
+    assert!(!rig.stands(AlarmId::StoreFull) && !rig.stands(AlarmId::StoreOverfull));
+}
