@@ -380,3 +380,21 @@ fn it_survives_a_restart_whose_length_is_known_and_no_other() {
     away(&mut rig, Found::Lost, Some(Span::from_secs(60)));
     assert!(!is_accepted(&rig), "lost state keeps nothing");
 }
+
+#[test]
+fn what_is_accepted_says_its_level_and_for_how_many_days_more() {
+    use permeated::engine::time::Span;
+    assert_eq!(
+        tripped("", 2.0).engine.guard().gas_word(permeated::engine::time::Mono::ZERO),
+        "none"
+    );
+    let rig = at_two();
+    let guard = rig.engine.guard();
+    let (ppm, until) = guard.accepted_gas().expect("accepted");
+    assert_eq!(ppm, 2.0);
+    let days = until.since(rig.now).days().ceil();
+    assert_eq!(guard.gas_word(rig.now), format!("2 ppm for {days:.0} days"));
+    let later = until + Span::from_secs(-36 * 3600);
+    assert_eq!(guard.gas_word(later), "2 ppm for 2 days", "a day and a half");
+    assert_eq!(guard.gas_word(until), "2 ppm for 0 days");
+}

@@ -213,3 +213,192 @@ impl Flow {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::event::Reading;
+    use crate::settings::schema::{OnStop, Plant};
+
+    fn meter_at(point: &str) -> String {
+        format!(
+            "[sensors.{point}]\ntopic = \"{point}\"\nquantity = \"pulses\"\npoint = \"{point}\"\nlitres_per_pulse = 0.1\ninterval_secs = 5.0\n"
+        )
+    }
+
+    fn setup(toml: &str) -> Setup {
+        let plant: Plant = toml::from_str(toml).expect("valid");
+        Setup::resolve("p", &plant, OnStop::Close, 5)
+    }
+
+    fn at(secs: f64) -> Mono {
+        Mono::ZERO + Span::from_secs_f64(secs)
+    }
+
+    /// A plant with one meter, at which its litres are looked.
+    struct Bench {
+        setup: Setup,
+        meters: Vec<Option<Meter>>,
+        probes: Vec<Probe>,
+        flow: Flow,
+        secs: f64,
+    }
+
+    impl Bench {
+        fn new(toml: &str) -> Self {
+            let setup = setup(toml);
+            let meters = setup.sensors.iter().map(Meter::new).collect();
+            let limits = &setup.limits.guard;
+            let probes = setup.sensors.iter().map(|sensor| Probe::new(sensor, limits)).collect();
+            Self { setup, meters, probes, flow: Flow::new(), secs: 0.0 }
+        }
+
+        /// Five seconds on, with this count if the meter speaks.
+        fn step(&mut self, count: Option<f64>) -> f64 {
+            self.secs += 5.0;
+            let now = at(self.secs);
+            if let Some(value) = count {
+                let reading =
+                    Reading { sensor: 0, value, retained: false, arrived: None, stamp: None };
+                let facts = (&self.setup.sensors[0], &self.setup.limits.guard);
+                self.probes[0].reading(now, facts, value, true);
+                if let Some(meter) = &mut self.meters[0] {
+                    meter.reading(now, &reading, Span::from_secs(15));
+                }
+            }
+            let source = source(&self.setup);
+            self.flow.count(&self.setup, source, &self.meters, &self.probes, now);
+            self.flow.made()
+        }
+    }
+
+    fn near(left: f64, right: f64) -> bool {
+        (left - right).abs() < 1e-9
+    }
+
+    #[test]
+    fn litres_come_from_the_meter_nearest_to_the_product_else_from_what_is_declared() {
+        let of = |toml: &str| source(&setup(toml));
+        let (feed, permeate) = (meter_at("feed"), meter_at("permeate"));
+        let assumed = "[assumed]\nrecovery = 0.25\npermeate_litres_per_min = 0.2\n";
+        let both = setup(&format!("{feed}{permeate}{assumed}"));
+        let sensor = both.sensors.iter().position(|one| one.id == "permeate").expect("there");
+        assert_eq!(source(&both), Source::Meter(sensor, 1.0));
+        assert_eq!(of(&format!("{feed}{assumed}")), Source::Meter(0, 0.25));
+        assert_eq!(of(assumed), Source::Declared(0.2));
+        let rate_only = "[assumed]\npermeate_litres_per_min = 0.2\n";
+        assert_eq!(of(&format!("{feed}{rate_only}")), Source::Declared(0.2));
+        assert_eq!(of(&feed), Source::Unknown, "feed without a recovery is no product");
+        assert_eq!(of("[assumed]\npermeate_litres_per_min = 0.0\n"), Source::Unknown);
+    }
+
+    #[test]
+    fn a_run_ends_half_a_minute_after_the_water() {
+        let mut flow = Flow::new();
+        assert_eq!(flow.update(at(0.0), Some(false)), Change::None);
+        assert_eq!(flow.update(at(1.0), Some(true)), Change::Started);
+        assert!(flow.is_flowing() && flow.is_running());
+        assert_eq!(flow.deadline(), None);
+        assert_eq!(flow.update(at(10.0), Some(false)), Change::None);
+        assert!(flow.is_flowing() && !flow.is_running(), "it stands, and may go on");
+        assert_eq!(flow.deadline(), Some(at(40.0)));
+        assert_eq!(flow.update(at(20.0), Some(true)), Change::None);
+        assert_eq!(flow.update(at(30.0), Some(false)), Change::None);
+        assert_eq!(flow.update(at(59.9), Some(false)), Change::None);
+        assert_eq!(flow.update(at(60.0), Some(false)), Change::Ended);
+        assert!(!flow.is_flowing());
+    }
+
+    #[test]
+    fn a_meter_counts_from_its_first_word_and_on_the_feed_by_the_recovery() {
+        for (toml, share) in
+            [(meter_at("permeate"), 1.0), (meter_at("feed") + "[assumed]\nrecovery = 0.25\n", 0.25)]
+        {
+            let mut bench = Bench::new(&toml);
+            assert_eq!(bench.flow.rate(&bench.setup), None);
+            assert_eq!(bench.step(Some(1000.0)), 0.0, "what it counted before is not ours");
+            let made = bench.step(Some(1002.0));
+            assert!(near(made, 0.2 * share), "{made}");
+            let rate = bench.flow.rate(&bench.setup).expect("seen");
+            assert!(near(rate, 2.4 * share), "{rate}");
+        }
+    }
+
+    #[test]
+    fn a_meter_that_falls_silent_while_water_flows_is_bridged_and_nothing_counts_twice() {
+        let mut bench = Bench::new(&meter_at("permeate"));
+        bench.flow.update(at(0.0), Some(true));
+        // A count in five seconds: 1.2 L/min.
+        for count in 0..=12 {
+            bench.step(Some(f64::from(count)));
+        }
+        assert!(near(bench.flow.made(), 1.2), "{}", bench.flow.made());
+        let silence = bench.probes[0]
+            .silence_flowing(&bench.setup.sensors[0], &bench.setup.limits.guard)
+            .secs();
+        let mut made = Vec::new();
+        for step in 1..=24 {
+            made.push((5.0 * f64::from(step), bench.step(None)));
+        }
+        for (silent, made) in &made {
+            // From the first look at which it is missed: five seconds at 1.2 L/min with each.
+            let looks = (1..=24).filter(|step| {
+                let time = 5.0 * f64::from(*step);
+                time > silence && time <= *silent
+            });
+            let expected = 1.2 + 0.1 * looks.count() as f64;
+            assert!(near(*made, expected), "{made} L after {silent} s, expected {expected}");
+        }
+        assert!(made[23].1 > 2.5, "most of two minutes: {made:?}");
+        let back = bench.step(Some(12.0 + 25.0));
+        assert!(near(back, 3.7), "what it counted itself, no more: {back}");
+        assert!(near(bench.step(Some(38.0)), 3.8));
+    }
+
+    #[test]
+    fn litres_never_fall_when_less_was_made_than_was_bridged() {
+        let mut bench = Bench::new(&meter_at("permeate"));
+        bench.flow.update(at(0.0), Some(true));
+        for count in 0..=12 {
+            bench.step(Some(f64::from(count)));
+        }
+        for _ in 0..24 {
+            bench.step(None);
+        }
+        let bridged = bench.flow.made();
+        assert_eq!(bench.step(Some(13.0)), bridged);
+        assert!(near(bench.step(Some(14.0)), bridged + 0.1), "from here on it counts as ever");
+    }
+
+    #[test]
+    fn nothing_is_bridged_while_no_water_flows() {
+        let mut bench = Bench::new(&meter_at("permeate"));
+        for count in 0..=12 {
+            bench.step(Some(f64::from(count)));
+        }
+        for _ in 0..24 {
+            bench.step(None);
+        }
+        assert!(near(bench.flow.made(), 1.2), "{}", bench.flow.made());
+    }
+
+    #[test]
+    fn a_declared_flow_counts_while_water_runs_and_not_while_it_stands() {
+        let mut bench = Bench::new("[assumed]\npermeate_litres_per_min = 0.6\n");
+        assert_eq!(bench.flow.rate(&bench.setup), Some(0.6));
+        assert_eq!(bench.step(None), 0.0);
+        bench.flow.update(at(5.0), Some(true));
+        for _ in 0..12 {
+            bench.step(None);
+        }
+        assert!(near(bench.flow.made(), 0.6), "a minute: {}", bench.flow.made());
+        bench.flow.update(at(bench.secs), Some(false));
+        assert!(near(bench.step(None), 0.6), "it waits for the end of the run");
+        bench.flow.update(at(bench.secs), Some(true));
+        bench.flow.started();
+        assert!(!bench.flow.is_flowing());
+        bench.secs += 600.0;
+        bench.flow.update(at(bench.secs), Some(true));
+        assert!(near(bench.step(None), 0.6), "what ran while the daemon was away nobody saw");
+    }
+}

@@ -211,4 +211,124 @@ mod tests {
             (60..90).find(|secs| push(&mut meter, *secs, 26.0) == 0.0).expect("standstill is seen");
         assert!((62..70).contains(&standstill), "{standstill}");
     }
+
+    fn flows(meter: &Meter, secs: i64, after: i64) -> Option<bool> {
+        let after = Some(Mono::from_millis(after * 1000));
+        meter.flows(Mono::from_millis(secs * 1000), Span::from_secs(600), 0.001, after)
+    }
+
+    /// Litres a minute of one count of the meter of these tests in so many seconds.
+    fn one_in(secs: f64) -> f64 {
+        0.0022 * 60.0 / secs
+    }
+
+    fn rate(meter: &Meter) -> f64 {
+        meter.rate.expect("known")
+    }
+
+    #[test]
+    fn a_counter_adds_its_litres_and_gives_the_rate_since_its_last_message() {
+        let mut meter = pulses();
+        assert_eq!(push(&mut meter, 0, 100.0), 0.0);
+        assert_eq!(meter.rate, None, "one message has no rate");
+        push(&mut meter, 0, 100.0);
+        assert_eq!(meter.rate, None, "nor have two of one moment");
+        push(&mut meter, 60, 110.0);
+        assert!((rate(&meter) - 0.022).abs() < 1e-9, "{}", rate(&meter));
+        push(&mut meter, 180, 120.0);
+        assert!((meter.litres() - 0.044).abs() < 1e-9, "{}", meter.litres());
+        assert!((rate(&meter) - 0.011).abs() < 1e-9, "{}", rate(&meter));
+    }
+
+    #[test]
+    fn a_rate_is_the_mean_of_the_whole_time_between_two_counts() {
+        let mut meter = pulses();
+        for (secs, count) in [(0, 0.0), (60, 1.0), (70, 1.0), (80, 2.0)] {
+            push(&mut meter, secs, count);
+        }
+        assert!((rate(&meter) - one_in(20.0)).abs() < 1e-9, "{}", rate(&meter));
+        assert_eq!(flows(&meter, 80, 60), Some(true));
+        assert_eq!(flows(&meter, 80, 65), None, "some of it may have flowed before");
+    }
+
+    #[test]
+    fn three_missed_counts_are_standstill_and_fewer_are_not() {
+        let mut meter = pulses();
+        for (secs, count) in [(0, 0.0), (60, 1.0), (239, 1.0)] {
+            push(&mut meter, secs, count);
+        }
+        assert!((rate(&meter) - one_in(60.0)).abs() < 1e-9, "it may only count slowly");
+        assert_eq!(flows(&meter, 239, 100), None, "a rate that only goes on says nothing new");
+        push(&mut meter, 241, 1.0);
+        assert_eq!(rate(&meter), 0.0);
+        assert_eq!(flows(&meter, 241, 240), Some(false));
+        assert_eq!(flows(&meter, 241, 241), None, "no word later than that");
+    }
+
+    #[test]
+    fn water_that_flows_steadily_is_seen_by_each_new_stretch() {
+        let mut meter = pulses();
+        for minute in 0..=3 {
+            push(&mut meter, 60 * minute, 10.0 * f64::from(minute as i32));
+        }
+        assert_eq!(flows(&meter, 180, 120), Some(true));
+        assert_eq!(flows(&meter, 180, 121), None);
+    }
+
+    #[test]
+    fn a_message_without_a_count_begins_no_new_stretch() {
+        let mut meter = pulses();
+        for (secs, count) in [(0, 0.0), (60, 1.0), (120, 2.0), (130, 2.0)] {
+            push(&mut meter, secs, count);
+        }
+        assert_eq!(flows(&meter, 130, 60), Some(true));
+        assert_eq!(flows(&meter, 130, 110), None);
+    }
+
+    #[test]
+    fn after_standstill_the_water_has_flowed_since_the_last_message_at_the_earliest() {
+        let mut meter = pulses();
+        for (secs, count) in [(0, 0.0), (60, 10.0), (120, 20.0), (180, 20.0), (240, 30.0)] {
+            push(&mut meter, secs, count);
+        }
+        assert_eq!(flows(&meter, 240, 150), Some(true));
+        assert!((rate(&meter) - 0.022).abs() < 1e-9, "{}", rate(&meter));
+    }
+
+    #[test]
+    fn after_a_start_the_rate_is_unknown_and_the_litres_go_on() {
+        let mut meter = pulses();
+        push(&mut meter, 0, 0.0);
+        push(&mut meter, 60, 10.0);
+        meter.started(Some(Span::from_secs(10)));
+        assert_eq!((meter.rate, meter.at()), (None, None));
+        assert_eq!(flows(&meter, 61, 0), None);
+        assert!((meter.litres() - 0.022).abs() < 1e-9);
+        push(&mut meter, 70, 12.0);
+        assert_eq!(meter.rate, None, "of one message");
+        push(&mut meter, 130, 14.0);
+        assert!((rate(&meter) - 0.0044).abs() < 1e-9, "{}", rate(&meter));
+    }
+
+    #[test]
+    fn a_rate_sensor_gives_litres_by_the_trapezoid_over_no_more_than_its_silence() {
+        let plant: Plant = toml::from_str(
+            "[sensors.m]\ntopic = \"m\"\nquantity = \"flow\"\npoint = \"permeate\"\nunit = \"L/min\"\ninterval_secs = 5.0",
+        )
+        .expect("valid");
+        let setup = Setup::resolve("p", &plant, OnStop::Close, 5);
+        let mut meter = Meter::new(&setup.sensors[0]).expect("a meter");
+        push(&mut meter, 0, 0.2);
+        push(&mut meter, 6, 0.4);
+        assert!((meter.litres() - 0.03).abs() < 1e-9, "{}", meter.litres());
+        push(&mut meter, 606, 0.4);
+        assert!((meter.litres() - 0.13).abs() < 1e-9, "15 s of ten minutes: {}", meter.litres());
+        assert_eq!(flows(&meter, 606, 606), None, "no word later than that");
+        assert_eq!(flows(&meter, 606, 605), Some(true));
+        let now = Mono::from_millis(621_000);
+        assert_eq!(meter.rate(now, Span::from_secs(15)), Some(0.4), "not too old");
+        assert_eq!(meter.rate(now, Span::from_secs(14)), None, "silence is not standstill");
+        push(&mut meter, 630, 0.001);
+        assert_eq!(flows(&meter, 630, 620), Some(false), "what a meter shows of no water");
+    }
 }

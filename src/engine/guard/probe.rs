@@ -182,3 +182,129 @@ fn work_out(pace: &IntervalLearner, sensor: &SensorSetup, limits: &GuardLimits) 
     let standby = pace.silence(sensor, limits, false);
     [flowing, flowing.max(own_pace).min(standby), standby]
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::setup::Setup;
+    use crate::settings::schema::{OnStop, Plant};
+
+    /// A sensor of the product line that is said to speak every so many seconds.
+    struct Bench {
+        setup: Setup,
+        probe: Probe,
+    }
+
+    impl Bench {
+        fn new(quantity: &str, every_secs: f64) -> Self {
+            let point = if quantity == "leak" { "room" } else { "product" };
+            let plant: Plant = toml::from_str(&format!(
+                "[sensors.s]\ntopic = \"s\"\nquantity = \"{quantity}\"\npoint = \"{point}\"\ninterval_secs = {every_secs:.1}"
+            ))
+            .expect("valid");
+            let setup = Setup::resolve("p", &plant, OnStop::Close, 5);
+            let probe = Probe::new(&setup.sensors[0], &setup.limits.guard);
+            Self { setup, probe }
+        }
+
+        /// Whether the reading is plausible.
+        fn read(&mut self, secs: f64, value: f64) -> bool {
+            let facts = (&self.setup.sensors[0], &self.setup.limits.guard);
+            self.probe.reading(Mono::ZERO + Span::from_secs_f64(secs), facts, value, false)
+        }
+    }
+
+    #[test]
+    fn the_same_number_within_two_fifths_of_the_interval_is_the_same_message() {
+        for (value, secs, copied) in [
+            (7.0, 0.1, true),
+            (7.0, 1.9, true),
+            (7.0, 2.0, false),
+            (7.0, 4.0, false),
+            (8.0, 0.1, false),
+        ] {
+            let mut bench = Bench::new("tds", 5.0);
+            assert!(bench.read(10.0, 7.0) && !bench.probe.copied());
+            bench.read(10.0 + secs, value);
+            assert_eq!(bench.probe.copied(), copied, "{value} after {secs} s");
+        }
+    }
+
+    #[test]
+    fn what_a_switch_says_twice_was_said_twice() {
+        let mut bench = Bench::new("leak", 5.0);
+        bench.read(10.0, 1.0);
+        bench.read(10.1, 1.0);
+        assert!(!bench.probe.copied());
+    }
+
+    #[test]
+    fn what_lies_outside_of_the_range_is_no_reading() {
+        let mut bench = Bench::new("temperature", 5.0);
+        let (low, high) = bench.setup.sensors[0].range;
+        assert!(bench.read(0.0, low) && bench.read(5.0, high));
+        for value in [low - 1.0, high + 1.0] {
+            assert!(!bench.read(10.0, value), "{value}");
+            assert_eq!(bench.probe.last(), Some((Mono::from_millis(5_000), high)));
+        }
+    }
+
+    #[test]
+    fn what_is_offline_is_so_until_it_speaks() {
+        let mut bench = Bench::new("tds", 5.0);
+        bench.read(0.0, 1.0);
+        bench.probe.fault(NoReading::OutOfRange);
+        assert!(!bench.probe.is_offline());
+        bench.probe.fault(NoReading::Offline);
+        assert!(bench.probe.is_offline());
+        bench.read(5.0, 1.0);
+        assert!(!bench.probe.is_offline());
+    }
+
+    #[test]
+    fn after_a_start_nothing_is_known_and_a_stored_copy_counts_until_something_live_comes() {
+        let mut bench = Bench::new("tds", 5.0);
+        bench.read(0.0, 1.0);
+        bench.probe.stored(3.0);
+        assert_eq!(bench.probe.retained(), None, "the live word is newer");
+        bench.probe.started();
+        assert_eq!((bench.probe.last(), bench.probe.median()), (None, None));
+        bench.probe.stored(3.0);
+        assert_eq!(bench.probe.retained(), Some(3.0));
+        assert_eq!(bench.probe.last(), None, "a stored copy is no reading");
+        bench.read(10.0, 1.0);
+        assert_eq!(bench.probe.retained(), None);
+        bench.probe.stored(3.0);
+        bench.probe.started();
+        assert_eq!(bench.probe.retained(), None, "nor does a copy of before outlive a start");
+    }
+
+    #[test]
+    fn the_median_begins_anew_with_the_water_and_the_last_word_stays() {
+        let mut bench = Bench::new("tds", 5.0);
+        bench.read(0.0, 9.0);
+        bench.probe.forget_window();
+        assert_eq!(bench.probe.median(), None);
+        assert_eq!(bench.probe.last(), Some((Mono::ZERO, 9.0)));
+        bench.read(0.5, 9.0);
+        assert!(!bench.probe.copied(), "it is the first of the flowing water");
+        assert_eq!(bench.probe.median(), Some(9.0));
+    }
+
+    /// A probe that speaks every half a minute at rest is not held for longer than it is silent there.
+    #[test]
+    fn a_hold_waits_for_a_slow_probe_at_the_probes_own_pace() {
+        let silences = |every_secs: f64| {
+            let bench = Bench::new("tds", every_secs);
+            let (sensor, limits) = (&bench.setup.sensors[0], &bench.setup.limits.guard);
+            assert_eq!(bench.probe.expected_standby(), Span::from_secs_f64(every_secs));
+            bench.probe.silences(sensor, limits).map(Span::secs)
+        };
+        assert_eq!(silences(30.0), [60.0, 105.0, 600.0]);
+        let [flowing, returning, _] = silences(5.0);
+        assert_eq!(
+            flowing, returning,
+            "a quick one is waited for as strictly as while water flows"
+        );
+    }
+}
