@@ -114,3 +114,26 @@ fn a_test_run_may_run_after_hot_water_and_not_with_it() {
     assert_eq!(rig.missing()[0], "feed-temperature-high-high");
     assert!(rig.told("valve", Action::Close) > closes);
 }
+
+/// What a passed test run has shown is over when the product is bad again before the reset.
+#[test]
+fn a_passed_test_run_counts_no_more_when_the_water_is_bad_again() {
+    // Somebody opens the valve by hand before the reset, and 45 ppm flow for ten minutes.
+    let mut rig = passed();
+    rig.run(600.0, &readings(31.0, 45.0, 0.15, 1.0));
+    let answer = rig.reset(AlarmId::ProductTdsHigh);
+    assert!(answer.starts_with("Refused"), "{answer}");
+    let again = rig.logs.iter().filter(|entry| entry.text.contains("does not count any more"));
+    assert_eq!(again.count(), 1, "said once");
+}
+
+#[test]
+fn a_second_test_run_that_shows_bad_water_takes_the_first_back() {
+    let mut rig = passed();
+    assert!(!rig.ask(TEST_RUN).starts_with("Refused"));
+    rig.run(2400.0, &readings(31.0, 45.0, 0.15, 1.0));
+    assert!(!rig.engine.guard().is_test_run());
+    rig.run(60.0, &readings(31.0, 45.0, 0.0, 0.0));
+    let answer = rig.reset(AlarmId::ProductTdsHigh);
+    assert!(answer.starts_with("Refused"), "{answer}");
+}

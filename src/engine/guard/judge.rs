@@ -73,11 +73,24 @@ impl Guard {
         let key = AlarmKey::plant(alarm);
         let text = evidence.text.clone();
         let first = cx.alarms.standing(Consequence::Trip).next().is_none();
-        if cx.alarms.set(cx.now, key, Some(true), || evidence) {
-            self.checked.remove(&alarm);
+        let comes = !cx.alarms.is_active(key);
+        let raised = cx.alarms.set(cx.now, key, Some(true), || evidence);
+        if comes {
+            // What a person or a test run has shown was before it, also where the trip stands latched and
+            // only its cause is back.
+            let mut taken_back = self.checked.remove(&alarm).is_some();
             if alarm == AlarmId::ProductTdsHigh {
-                self.test_passed = false;
+                taken_back |= std::mem::take(&mut self.test_passed);
             }
+            if taken_back && !raised {
+                let text = format!(
+                    "What was shown since {} does not count any more: {text}",
+                    alarm.name()
+                );
+                cx.log("note", true, text, serde_json::json!({ "again": alarm.name() }));
+            }
+        }
+        if raised {
             if first {
                 cx.alarms.mark_first_out(key);
             }

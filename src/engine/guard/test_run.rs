@@ -24,6 +24,8 @@ pub(super) struct TestRun {
 impl Guard {
     pub(super) fn begin_test_run(&mut self, cx: &mut Context<'_>) {
         let limits = &cx.setup.limits.guard;
+        // It asks anew: what an earlier one has shown no longer counts.
+        self.test_passed = false;
         self.test_run = Some(TestRun {
             until: cx.now.mono + Span::from_secs_f64(limits.test_run_secs),
             made_most: self.flow.made() + limits.test_run_litres,
