@@ -244,3 +244,19 @@ fn what_is_seen_of_a_divert_proves_no_valve() {
     rig.run(1500.0, &readings(50.0, 0.0, 0.0, 1.0));
     assert!(rig.logs.iter().all(|entry| entry.kind != "proof"));
 }
+
+/// A hub closes the valve under flow: that is as good a proof as a close of our own.
+#[test]
+fn a_hubs_close_under_flow_proves_the_valve() {
+    let hub = FULL.replace("mode = \"level\"", "mode = \"hub\"");
+    let mut rig = idle(&hub);
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    rig.run(300.0, &readings(50.0, 0.0, 0.15, 1.0));
+    rig.wait(1.0);
+    rig.event(Event::SeenOnTopic { actuator: 0, open: false });
+    stand(&mut rig, 880.0);
+    assert_eq!(rig.proven("valve valve"), None, "housings and a window of ten minutes");
+    stand(&mut rig, 120.0);
+    let took = rig.proven("valve valve").expect("proven");
+    assert!((0.0..=15.0).contains(&took), "{took}");
+}

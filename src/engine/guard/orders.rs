@@ -159,7 +159,7 @@ impl Guard {
         let flow = if config.role == Role::SupplyValve {
             // Housings decompress after a close: water that flows shows an open valve only when a
             // meter still says so some time later. That none flows is believed at once.
-            let after = self.valves[actuator].closed_at();
+            let after = self.valves[actuator].close_told_at();
             let by = |after| by_meters(setup, &self.meters, &self.probes, now, after);
             let later = after.map(|at| at + config.travel + DECOMPRESSED);
             by(after)

@@ -166,6 +166,11 @@ impl Valve {
         self.closed_at
     }
 
+    /// When it was last told to close: by us, or by somebody whose word was seen on its topic.
+    pub(super) fn close_told_at(&self) -> Option<Mono> {
+        self.closed_at.max(self.told_closed)
+    }
+
     /// Since when it should be shut: by its own state where that has spoken since the last close, else
     /// by a close that the broker took or that was seen on its topic: a word of before is no answer to
     /// it, and the radio may have lost the answer. What flows later must be shown by a meter.
