@@ -420,8 +420,11 @@ impl Emitter {
         let sent = &mut self.sent[at];
         let mut update = sent.latest.clone();
         let wanted = update.stamp.filter(|stamp| self.began.is_none_or(|began| *stamp > began));
+        // Nor older than the start is what is told for a time before it: deadlines that had fired may fire
+        // once more, and more of them than a minute's where nothing was recorded for longer.
+        let wanted = wanted.or(now.wall.max(now.wall.and(self.began)));
         let last = (sent.stamp, sent.lost_until);
-        update.stamp = rising(&mut update.reasons, wanted.or(now.wall), last, now.wall);
+        update.stamp = rising(&mut update.reasons, wanted, last, now.wall);
         update.store = store;
         sent.stamp = update.stamp.or(sent.stamp);
         sent.lost_until =
@@ -613,6 +616,9 @@ mod tests {
         assert_eq!(tell(&mut emitter, 3605, 0.2), at(3605).wall);
         emitter.died(at(7200));
         assert_eq!(tell(&mut emitter, 7203, 0.3), at(7203).wall);
+        // Nor one that a deadline of before the start tells once more.
+        emitter.died(at(9000));
+        assert!(tell(&mut emitter, 8700, 0.4) >= at(9000).wall);
         let mut emitter = Emitter::default();
         assert_eq!(tell(&mut emitter, 3605, 0.2), at(10).wall);
         // The clock is set back by an hour, and the process dies twice: what the first start told is lost.
