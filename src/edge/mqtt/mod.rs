@@ -295,7 +295,8 @@ impl PlantBus {
 
     /// Publishes the plant's `$state`.
     pub fn state(&self, state: DeviceState) {
-        *self.said.lock().unwrap_or_else(PoisonError::into_inner) = state;
+        let mut said = self.said.lock().unwrap_or_else(PoisonError::into_inner);
+        *said = state;
         if state == DeviceState::Ready {
             self.say_the_rest();
         }
@@ -320,8 +321,10 @@ impl PlantBus {
     /// While the engine is silent the plant is `lost`, whatever its driver said last: values that
     /// nobody renews must not look alive.
     fn show_life(&self, lives: bool) {
-        let said = *self.said.lock().unwrap_or_else(PoisonError::into_inner);
-        self.publish_state(if lives { said } else { DeviceState::Lost });
+        // Held until it is out: else a `lost` that was read before the driver's `ready` goes out behind it
+        // and stays.
+        let said = self.said.lock().unwrap_or_else(PoisonError::into_inner);
+        self.publish_state(if lives { *said } else { DeviceState::Lost });
     }
 
     fn publish_state(&self, state: DeviceState) {
