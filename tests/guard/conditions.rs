@@ -1,6 +1,6 @@
 //! What is told, what holds and what trips: when it comes, what it says, and when it returns.
 
-use super::plants::{FULL, idle, producing, readings};
+use super::plants::{FULL, idle, producing, readings, with_sensor, without};
 use super::rig::Rig;
 use permeated::engine::catalogue::AlarmId;
 use permeated::engine::event::{Ask, Event, Found, Started};
@@ -337,7 +337,7 @@ fn the_third_hold_of_a_day_says_that_it_stays_and_one_of_yesterday_does_not_coun
 #[test]
 fn a_probe_that_does_not_speak_after_an_opening_holds() {
     let mut rig = idle(FULL);
-    let mute: Vec<_> = flows(&[]).into_iter().filter(|(id, _)| *id != "product").collect();
+    let mute = without("product", flows(&[]));
     rig.run(30.0, &rests(&[("level", 30.0)]));
     let took = until(&mut rig, AlarmId::NotProven, true, &mute);
     assert!((20.0..=70.0).contains(&took), "{took} s");
@@ -418,15 +418,11 @@ fn a_condition_that_lasts_across_a_restored_snapshot_comes_in_its_time() {
     let weak = flows(&[("pressure", 2.5)]);
     let mut rig = producing(FULL);
     rig.run(200.0, &weak);
-    let setup = std::sync::Arc::clone(rig.engine.setup());
-    let (text, at) = (rig.engine.snapshot(), rig.engine.evaluated());
-    rig.engine = permeated::engine::Engine::restore(setup, &text, at).expect("its own");
+    rig.restore();
     let took = until(&mut rig, Low, true, &weak);
     assert!((95.0..=115.0).contains(&took), "{took} s");
     rig.run(20.0, &flows(&[]));
-    let setup = std::sync::Arc::clone(rig.engine.setup());
-    let (text, at) = (rig.engine.snapshot(), rig.engine.evaluated());
-    rig.engine = permeated::engine::Engine::restore(setup, &text, at).expect("its own");
+    rig.restore();
     let took = until(&mut rig, Low, false, &flows(&[]));
     assert!((35.0..=55.0).contains(&took), "it stands until it is away for a minute: {took} s");
 }
@@ -435,11 +431,10 @@ fn a_condition_that_lasts_across_a_restored_snapshot_comes_in_its_time() {
 #[test]
 fn a_reset_forgets_that_the_container_was_too_full() {
     use AlarmId::StoreOverfull as Over;
-    let begin = FULL.find("[plants.home.sensors.float]").expect("there");
-    let end = FULL.find("[plants.home.sensors.level]").expect("there");
-    let mut rig = idle(&format!("{}{}", &FULL[..begin], &FULL[end..]));
+    let floats = with_sensor(FULL, "float", "");
+    let mut rig = idle(&with_sensor(&floats, "brim", ""));
     until(&mut rig, Over, true, &rests(&[("level", 63.0)]));
-    let mute: Vec<_> = rests(&[]).into_iter().filter(|(id, _)| *id != "level").collect();
+    let mute = without("level", rests(&[]));
     rig.run(900.0, &mute);
     let entry = permeated::engine::event::ServiceEntry::Checked {
         cause: Over.name().into(),

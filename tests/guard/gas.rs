@@ -2,7 +2,7 @@
 //! dioxide that the anion part lets through. Both must have a way out that is no bypass; and only
 //! what a person accepted, and the readings support, may pass.
 
-use super::plants::{FULL, readings};
+use super::plants::{FULL, readings, without};
 use super::rig::{Rig, setup};
 use permeated::engine::catalogue::AlarmId;
 use permeated::engine::event::{Ask, Event, Found, ServiceEntry, Started};
@@ -324,8 +324,7 @@ fn missing_data_ends_it_and_never_keeps_it() {
     stand(&mut rig, 35.0, 59.0, 7.0);
     rig.run(15.0, &water(30.0, 0.0, 7.0, 0.0));
     rig.run(600.0, &water(31.0, 2.0, 7.0, 0.2));
-    let silent: Vec<_> =
-        water(31.0, 2.0, 7.0, 0.2).into_iter().filter(|(id, _)| *id != "product").collect();
+    let silent = without("product", water(31.0, 2.0, 7.0, 0.2));
     rig.run(120.0, &silent);
     assert!(rig.stands(AlarmId::ProductProbeStale));
     assert!(!is_accepted(&rig));
@@ -334,8 +333,7 @@ fn missing_data_ends_it_and_never_keeps_it() {
     stand(&mut rig, 35.0, 59.0, 7.0);
     rig.run(15.0, &water(30.0, 0.0, 7.0, 0.0));
     rig.run(600.0, &water(31.0, 2.0, 7.0, 0.2));
-    let silent: Vec<_> =
-        water(31.0, 2.0, 7.0, 0.2).into_iter().filter(|(id, _)| *id != "permeate-tds").collect();
+    let silent = without("permeate-tds", water(31.0, 2.0, 7.0, 0.2));
     rig.run(900.0, &silent);
     assert!(!is_accepted(&rig));
     // Nobody saw the plateau for a week.

@@ -5,7 +5,7 @@
 //! steps, copies, late messages. What the radio loses is at most two messages in a row: a third
 //! is a silent probe, which holds by design.
 
-use super::plants::{FULL, readings};
+use super::plants::{FULL, readings, with_sensor};
 use super::random::Random;
 use super::rig::{Rig, setup};
 use permeated::demo::parameters::PlantParameters;
@@ -403,11 +403,8 @@ fn half_a_ppm_litre_closes_and_not_much_more() {
 fn spoil_beside_a_slow_counter(ppm: f64, after: f64) -> (f64, f64) {
     const LITRES_PER_MIN: f64 = 0.15;
     const PULSES: f64 = LITRES_PER_MIN / 0.0022;
-    let counter = "quantity = \"pulses\"\npoint = \"permeate\"\nlitres_per_pulse = 0.0022\ninterval_secs = 60\n";
-    let (flow, rest) = ("[plants.home.sensors.flow]", "[plants.home.sensors.floor]");
-    let (from, to) = (FULL.find(flow).expect("a meter"), FULL.find(rest).expect("a floor"));
-    let toml = format!("{}{flow}\ntopic = \"p/flow\"\n{counter}{}", &FULL[..from], &FULL[to..]);
-    let mut rig = Rig::new(setup(&toml));
+    let counter = "topic = \"p/flow\"\nquantity = \"pulses\"\npoint = \"permeate\"\nlitres_per_pulse = 0.0022\ninterval_secs = 60\n";
+    let mut rig = Rig::new(setup(&with_sensor(FULL, "flow", counter)));
     let (mut run, mut spoiled) = (0.0, None);
     for step in 0..720 {
         let secs = f64::from(step) * 5.0;

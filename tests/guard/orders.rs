@@ -1,6 +1,6 @@
 //! What is told to pump, diverts and relays, and when.
 
-use super::plants::{FULL, idle, producing, readings};
+use super::plants::{FULL, idle, producing, readings, with_sensor};
 use super::rig::Rig;
 use permeated::engine::catalogue::AlarmId;
 use permeated::engine::event::{Ask, Event};
@@ -280,11 +280,7 @@ fn an_open_flush_valve_is_a_flush_until_it_has_been_open_for_too_long() {
 
 /// The full plant without meter and state sensor: only the feed pressure tells what the valve does.
 fn by_pressure() -> String {
-    let flow = FULL.find("[plants.home.sensors.flow]").expect("there");
-    let floor = FULL.find("[plants.home.sensors.floor]").expect("there");
-    let state = FULL.find("[plants.home.sensors.state]").expect("there");
-    let valve = FULL.find("[plants.home.actuators.valve]").expect("there");
-    let text = format!("{}{}{}", &FULL[..flow], &FULL[floor..state], &FULL[valve..]);
+    let text = with_sensor(&with_sensor(FULL, "flow", ""), "state", "");
     text.replace("state_sensor = \"state\"\n", "")
         + "[plants.home.assumed]\npermeate_litres_per_min = 0.15\n"
 }

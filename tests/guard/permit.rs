@@ -1,6 +1,6 @@
 //! What the permit says, and when it is said.
 
-use super::plants::{FULL, idle, producing, readings};
+use super::plants::{FULL, SECOND_PROBE, by_hub, idle, producing, readings, without};
 use super::rig::Rig;
 use permeated::engine::catalogue::AlarmId;
 use permeated::engine::event::{Ask, Event, Found, Reading, Started};
@@ -182,9 +182,7 @@ fn a_stored_full_waits_for_a_live_word_of_the_float() {
     let mut rig = Rig::new(super::rig::setup(FULL));
     stored(&mut rig, "float", 1.0);
     stored(&mut rig, "brim", 0.0);
-    let rest: Vec<_> =
-        readings(50.0, 0.0, 0.0, 0.0).into_iter().filter(|(id, _)| *id != "float").collect();
-    rig.run(60.0, &rest);
+    rig.run(60.0, &without("float", readings(50.0, 0.0, 0.0, 0.0)));
     assert_eq!(rig.missing(), ["store-stored-full"]);
     assert!(permit(&rig).missing[0].clears.contains("float"));
     rig.read("float", 0.0);
@@ -193,8 +191,7 @@ fn a_stored_full_waits_for_a_live_word_of_the_float() {
 
 #[test]
 fn a_product_probe_that_is_offline_is_not_ready_and_one_of_two_is_enough() {
-    let second = "[plants.home.sensors.second]\ntopic = \"p/second\"\nquantity = \"tds\"\npoint = \"product\"\nunit = \"ppm\"\nstep = 1\ninterval_secs = 5\n";
-    let mut rig = idle(&format!("{FULL}{second}"));
+    let mut rig = idle(&format!("{FULL}{SECOND_PROBE}"));
     rig.read("second", 0.0);
     let offline = |rig: &mut Rig, id: &str| {
         let sensor = rig.sensor(id).expect("there");
@@ -247,8 +244,7 @@ fn a_start_counts_for_an_hour_to_the_second() {
 /// A hub opens and closes as it likes: its starts are told, not withheld.
 #[test]
 fn starts_by_a_hub_are_not_limited() {
-    let hub = FULL.replace("mode = \"level\"", "mode = \"hub\"");
-    let mut rig = idle(&hub);
+    let mut rig = idle(&by_hub());
     for _ in 0..4 {
         rig.event(Event::SeenOnTopic { actuator: 0, open: true });
         rig.run(60.0, &readings(50.0, 0.0, 0.15, 1.0));

@@ -81,6 +81,40 @@ pub fn readings(level: f64, product: f64, flow: f64, open: f64) -> [(&'static st
     ]
 }
 
+/// The declaration of a product probe beside the one of the full plant.
+pub const SECOND_PROBE: &str = r#"
+[plants.home.sensors.second]
+topic = "p/second"
+quantity = "tds"
+point = "product"
+unit = "ppm"
+step = 1
+interval_secs = 5
+"#;
+
+/// The full plant whose valve a hub opens.
+pub fn by_hub() -> String {
+    FULL.replace("mode = \"level\"", "mode = \"hub\"")
+}
+
+/// The settings with another declaration of this sensor; without it, if there is none.
+pub fn with_sensor(toml: &str, id: &str, declaration: &str) -> String {
+    let head = format!("[plants.home.sensors.{id}]\n");
+    let begin = toml.find(&head).unwrap_or_else(|| panic!("no sensor {id}"));
+    let body = begin + head.len();
+    let end = toml[body..].find("[plants.").map_or(toml.len(), |next| body + next);
+    let head = if declaration.is_empty() { "" } else { &head };
+    format!("{}{head}{declaration}{}", &toml[..begin], &toml[end..])
+}
+
+/// The messages without those of one sensor.
+pub fn without(
+    id: &str,
+    messages: impl IntoIterator<Item = (&'static str, f64)>,
+) -> Vec<(&'static str, f64)> {
+    messages.into_iter().filter(|(known, _)| *known != id).collect()
+}
+
 /// The full plant at rest, with room for water but no demand yet.
 pub fn idle(toml: &str) -> Rig {
     let mut rig = Rig::new(setup(toml));

@@ -1,6 +1,6 @@
 //! What protects is proven, and it is told when it was not.
 
-use super::plants::{FULL, idle, producing, readings};
+use super::plants::{FULL, by_hub, idle, producing, readings};
 use super::rig::Rig;
 use permeated::engine::catalogue::{AlarmId, SignalId};
 use permeated::engine::event::{Ask, Event, ServiceEntry};
@@ -248,8 +248,7 @@ fn what_is_seen_of_a_divert_proves_no_valve() {
 /// A hub closes the valve under flow: that is as good a proof as a close of our own.
 #[test]
 fn a_hubs_close_under_flow_proves_the_valve() {
-    let hub = FULL.replace("mode = \"level\"", "mode = \"hub\"");
-    let mut rig = idle(&hub);
+    let mut rig = idle(&by_hub());
     rig.event(Event::SeenOnTopic { actuator: 0, open: true });
     rig.run(300.0, &readings(50.0, 0.0, 0.15, 1.0));
     rig.wait(1.0);

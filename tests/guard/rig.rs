@@ -153,6 +153,13 @@ impl Rig {
             .and_then(|entry| entry.data["secs"].as_f64())
     }
 
+    /// Goes on with the engine of a snapshot of this moment.
+    pub fn restore(&mut self) {
+        let setup = Arc::clone(self.engine.setup());
+        let (text, at) = (self.engine.snapshot(), self.engine.evaluated());
+        self.engine = Engine::restore(setup, &text, at).expect("its own snapshot loads");
+    }
+
     /// How often this was written to the journal.
     pub fn said(&self, text: &str) -> usize {
         self.logs.iter().filter(|entry| entry.text.contains(text)).count()

@@ -1,6 +1,6 @@
 //! What a probe shows, in whatever unit, is judged on the plant's one scale.
 
-use super::plants::{FULL, readings};
+use super::plants::{FULL, SECOND_PROBE, readings, without};
 use super::rig::{Rig, setup};
 use permeated::engine::catalogue::{AlarmId, SignalId};
 use permeated::engine::output::AlarmKey;
@@ -14,8 +14,7 @@ fn plant(probe: &str) -> String {
 
 /// The messages of the plant without those of one sensor.
 fn but(mute: &str, level: f64, product: f64, flow: f64, open: f64) -> Vec<(&'static str, f64)> {
-    let all = readings(level, product, flow, open);
-    all.into_iter().filter(|(id, _)| *id != mute).collect()
+    without(mute, readings(level, product, flow, open))
 }
 
 /// Opened by level and past its rinse-in with a product that reads so.
@@ -85,8 +84,7 @@ fn what_a_display_cuts_off_counts_with_half_a_step() {
 
 #[test]
 fn of_two_product_probes_the_worse_one_gives_the_dose() {
-    let second = "[plants.home.sensors.second]\ntopic = \"p/second\"\nquantity = \"tds\"\npoint = \"product\"\nunit = \"ppm\"\nstep = 1\ninterval_secs = 5\n";
-    let toml = format!("{FULL}{second}");
+    let toml = format!("{FULL}{SECOND_PROBE}");
     let both = |first: f64, second: f64| {
         let mut rig = Rig::new(setup(&toml));
         let with = |level: f64, first: f64, second: f64, flow: f64, open: f64| {
