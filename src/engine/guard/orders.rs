@@ -168,20 +168,13 @@ impl Guard {
         } else {
             None
         };
-        // A meter alone says "open" only when nothing nearer speaks: water also flows through a valve
-        // that somebody else holds open, and through one that leaks by.
-        let before = self.valves[actuator].known();
+        let stood = self.valves[actuator].has_said_closed();
         let travel = config.travel;
         self.valves[actuator].observe(now, Seen { reported_open, flow, travel });
-        let after = self.valves[actuator].known();
-        let opened = before != Known::Open && after == Known::Open;
-        if opened
-            && config.role == Role::SupplyValve
-            && reported_open.is_some_and(|(_, open)| open)
-            && !self.permit.is_permitted()
-            && before == Known::Closed
-        {
-            self.unpermitted_open(cx, actuator, "somebody");
+        // A meter alone tells nobody's opening: water also flows through a valve that leaks by.
+        let opened = stood && !self.valves[actuator].has_said_closed();
+        if opened && config.role == Role::SupplyValve && !self.permit.is_permitted() {
+            self.unpermitted_open(cx, actuator, "hand, by its button or past its topic");
         }
     }
 

@@ -497,6 +497,22 @@ fn opened_without_permit_is_closed_again_and_told() {
     assert!(rig.stands(AlarmId::OpenedUnpermitted));
 }
 
+/// A relay's button or a hand on the valve: no command is seen, its own state says so.
+#[test]
+fn a_valve_that_says_open_after_it_had_said_closed_is_closed_again_and_told() {
+    let mut rig = Rig::full_producing();
+    rig.read("floor", 1.0);
+    // The last word of the way, and one more that crossed the close, are no opening.
+    rig.run(1.0, &Rig::full_readings(31.0, 0.0, 0.0, 1.0));
+    assert!(!rig.stands(AlarmId::OpenedUnpermitted));
+    rig.run(60.0, &Rig::full_readings(31.0, 0.0, 0.0, 0.0));
+    assert!(!rig.stands(AlarmId::OpenedUnpermitted));
+    let before = rig.closes();
+    rig.read("state", 1.0);
+    assert_eq!(rig.closes(), before + 1);
+    assert!(rig.stands(AlarmId::OpenedUnpermitted));
+}
+
 #[test]
 fn a_full_float_waits_and_clears_by_itself() {
     let mut rig = Rig::full_producing();

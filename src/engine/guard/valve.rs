@@ -192,6 +192,11 @@ impl Valve {
             && self.way_open.is_none_or(|told| at >= told + travel)
     }
 
+    /// Its own state has said closed, and nothing has spoken of open since.
+    pub(super) const fn has_said_closed(&self) -> bool {
+        self.said_closed.is_some()
+    }
+
     /// When it was last told to close, where nothing can confirm that and nothing spoke of open since.
     pub(super) fn told_blindly(&self) -> Option<Mono> {
         (self.known == Known::CommandedNotConfirmed)
