@@ -35,6 +35,14 @@ const DATABASE_PATIENCE: Span = Span::from_secs(15 * 60);
 /// So many openings in a row whose record came too late are told.
 const OPENS_LATE: u32 = 3;
 
+/// What a run may come to before more was made than the container has room for.
+enum RunLimit {
+    /// Litres, where a meter counts them.
+    Litres(f64),
+    /// Minutes, where the flow is only declared: as it should be, and at most.
+    Minutes { expected: f64, most: f64 },
+}
+
 impl Guard {
     /// One delayed condition.
     fn delayed(
@@ -255,16 +263,12 @@ impl Guard {
             run.room_from = Some(self.flow.made());
             return;
         }
-        let usual = self.usage.allowance(cx.now.mono.since(run.since), setup.store.litres);
-        let Some(free) = run.free.map(|free| free + run.drawn + usual) else { return };
-        let limits = &setup.limits.store;
-        let most = free * limits.run_factor;
-        match flow::source(setup) {
-            flow::Source::Meter(..) => {
+        let Some((free, limit)) = self.run_limit(setup, cx.now.mono) else { return };
+        let Some(run) = &self.run else { return };
+        match limit {
+            RunLimit::Litres(most) => {
                 let made = self.flow.made() - run.room_from.unwrap_or(run.made);
-                // A full container with a float that lets a little through is the interlock's
-                // business; the litres must exceed the room by more than meters err.
-                if made > most.max(1.0) {
+                if made > most {
                     let text = format!(
                         "This run made {made:.1} L, the container had room for {free:.1} L."
                     );
@@ -272,10 +276,8 @@ impl Guard {
                     self.trip(cx, AlarmId::RunLitresHigh, evidence);
                 }
             }
-            flow::Source::Declared(rate) => {
+            RunLimit::Minutes { expected, most } => {
                 let minutes = cx.now.mono.since(run.since).minutes();
-                let expected = free / rate;
-                let most = (expected * limits.run_time_factor).max(5.0);
                 if minutes > most {
                     let text = format!(
                         "This run has lasted {minutes:.0} min; filling the container should take {expected:.0} min."
@@ -284,7 +286,49 @@ impl Guard {
                     self.trip(cx, AlarmId::RunLitresHigh, evidence);
                 }
             }
-            flow::Source::Unknown => {}
+        }
+    }
+
+    /// The room for what this run makes, in litres, and the limit that follows from it at a time.
+    fn run_limit(&self, setup: &Setup, now: Mono) -> Option<(f64, RunLimit)> {
+        let run = self.run.as_ref()?;
+        let usual = self.usage.allowance(now.since(run.since), setup.store.litres);
+        let free = run.free? + run.drawn + usual;
+        let limits = &setup.limits.store;
+        let limit = match flow::source(setup) {
+            // A full container with a float that lets a little through is the interlock's
+            // business; the litres must exceed the room by more than meters err.
+            flow::Source::Meter(..) => RunLimit::Litres((free * limits.run_factor).max(1.0)),
+            flow::Source::Declared(rate) => {
+                let expected = free / rate;
+                RunLimit::Minutes { expected, most: (expected * limits.run_time_factor).max(5.0) }
+            }
+            flow::Source::Unknown => return None,
+        };
+        Some((free, limit))
+    }
+
+    /// When litres that go on by themselves come to one of their limits.
+    fn litres_deadlines(&self, setup: &Setup, add: &mut impl FnMut(Option<Mono>, &'static str)) {
+        let mut reaches = |litres| add(self.flow.reaches(setup, &self.probes, litres), "litres");
+        self.litres_asked.into_iter().for_each(&mut reaches);
+        self.bypass.iter().map(|bypass| bypass.made_most).for_each(&mut reaches);
+        match &self.test_run {
+            Some(test) => reaches(test.made_most),
+            None => {
+                let now = self.flow.at();
+                if let (Some(run), Some((_, limit))) =
+                    (&self.run, now.and_then(|now| self.run_limit(setup, now)))
+                {
+                    match limit {
+                        RunLimit::Litres(most) => reaches(run.room_from.unwrap_or(run.made) + most),
+                        RunLimit::Minutes { most, .. } => {
+                            let at = run.since + Span::from_secs_f64(most * 60.0 + 0.001);
+                            add(Some(at), "the run's time");
+                        }
+                    }
+                }
+            }
         }
     }
 
@@ -320,6 +364,7 @@ impl Guard {
         add: &mut impl FnMut(Option<Mono>, &'static str),
     ) {
         let limits = &setup.limits.guard;
+        self.litres_deadlines(setup, add);
         if let Some(run) = &self.run {
             add(
                 Some(run.since + Span::from_secs_f64(limits.prove_in_secs)),
@@ -328,10 +373,6 @@ impl Guard {
             for sensor in setup.solids_at(Point::Product) {
                 let most = self.probes[sensor].silence_flowing(&setup.sensors[sensor], limits);
                 add(Some(run.since + most + Span::from_millis(1)), "a probe's silence");
-            }
-            if let (Some(free), flow::Source::Declared(rate)) = (run.free, flow::source(setup)) {
-                let most = (free / rate * setup.limits.store.run_time_factor).max(5.0);
-                add(Some(run.since + Span::from_secs_f64(most * 60.0 + 0.001)), "the run's time");
             }
         }
         let dry = Span::from_secs_f64(setup.limits.floor.dry_secs);

@@ -138,6 +138,11 @@ impl Flow {
         self.made
     }
 
+    /// Up to when litres have been counted.
+    pub(super) const fn at(&self) -> Option<Mono> {
+        self.at
+    }
+
     pub(super) fn deadline(&self) -> Option<Mono> {
         self.flowing.deadline(Span::ZERO, RUN_END_DELAY)
     }
@@ -194,16 +199,8 @@ impl Flow {
                     self.seen = Some((litres, now));
                     let time = now.since(at);
                     self.brought = (time <= silence).then_some((brought, time));
-                } else if now.since(at) > silence {
-                    if self.is_flowing() {
-                        let rate = setup.assumed.permeate_litres_per_min.or(self.last_rate);
-                        self.bridge(rate.unwrap_or(0.0) * elapsed.minutes(), f64::INFINITY);
-                    }
-                } else if let Some((brought, time)) = self.brought
-                    && self.is_running()
-                    && time > Span::ZERO
-                {
-                    self.bridge(brought * (elapsed.secs() / time.secs()), brought);
+                } else if let Some((rate, most)) = self.ahead(setup, now, (at, silence)) {
+                    self.bridge(rate * elapsed.minutes(), most);
                 }
             }
             Source::Declared(rate) => {
@@ -212,6 +209,41 @@ impl Flow {
                 }
             }
             Source::Unknown => {}
+        }
+    }
+
+    /// How fast litres go on without a word of the meter, in L/min, and how far ahead of it. Its counter
+    /// last grew then and may be silent so long.
+    fn ahead(&self, setup: &Setup, now: Mono, (grew, silence): (Mono, Span)) -> Option<(f64, f64)> {
+        if now.since(grew) > silence {
+            let rate = setup.assumed.permeate_litres_per_min.or(self.last_rate);
+            return rate.filter(|_| self.is_flowing()).map(|rate| (rate, f64::INFINITY));
+        }
+        let (brought, time) = self.brought.filter(|(_, time)| *time > Span::ZERO)?;
+        self.is_running().then(|| (brought / time.minutes(), brought))
+    }
+
+    /// When the running litres come to so many by themselves, or may go on beyond what its last words
+    /// allow: the moment to look again if the meter says nothing until then.
+    pub(super) fn reaches(&self, setup: &Setup, probes: &[Probe], litres: f64) -> Option<Mono> {
+        const JUST_AFTER: Span = Span::from_millis(1);
+        let now = self.at?;
+        let left = Some(litres - self.made).filter(|left| *left >= 0.0)?;
+        let after = |rate: f64| now + Span::from_secs_f64(left / rate * 60.0) + JUST_AFTER;
+        match source(setup) {
+            Source::Meter(sensor, _) => {
+                let (_, grew) = self.seen?;
+                let silence =
+                    probes[sensor].silence_flowing(&setup.sensors[sensor], &setup.limits.guard);
+                match self.ahead(setup, now, (grew, silence)) {
+                    Some((rate, most)) if rate > 0.0 && left <= most - self.bridged => {
+                        Some(after(rate))
+                    }
+                    _ => Some(grew + silence + JUST_AFTER),
+                }
+            }
+            Source::Declared(rate) => self.is_running().then(|| after(rate)),
+            Source::Unknown => None,
         }
     }
 }

@@ -767,15 +767,39 @@ impl Guard {
 
     /// Looks at everything anew: conditions, permit, orders, phase.
     pub(super) fn evaluate(&mut self, cx: &mut Context<'_>) {
-        self.look_at_flow(cx);
-        self.watch(cx);
-        self.watch_gas(cx);
-        self.test_run_step(cx);
-        self.decide(cx);
-        self.order(cx);
-        self.prove(cx);
+        let mut tell = false;
+        for _ in 0..SETTLES_MOST {
+            let before = self.outline();
+            self.look_at_flow(cx);
+            self.watch(cx);
+            self.watch_gas(cx);
+            self.test_run_step(cx);
+            tell |= self.decide(cx);
+            self.order(cx);
+            self.prove(cx);
+            if self.outline() == before {
+                break;
+            }
+        }
+        if tell {
+            self.publish_permit(cx);
+        }
         self.set_phase(cx);
         self.finish_stop(cx);
+    }
+
+    /// What the steps of an evaluation change for each other.
+    fn outline(&self) -> Outline {
+        let known =
+            |sum: u64, valve: &Valve| sum.wrapping_mul(8).wrapping_add(valve.known() as u64);
+        Outline {
+            valves: self.valves.iter().fold(0, known),
+            permitted: self.permit.is_permitted(),
+            flowing: self.flow.is_flowing(),
+            off_since: self.off_since,
+            test_run: self.test_run.is_some(),
+            proving: self.proofs.is_under_way(),
+        }
     }
 
     fn look_at_flush(&mut self, cx: &Context<'_>) {
@@ -877,6 +901,22 @@ impl Guard {
             add(Some(pending.since + PENDING_MAX), "a record");
         }
     }
+}
+
+/// What an evaluation has found may change what its earlier steps have to say (an answered close ends
+/// the reason to withhold the permit, an order begins the minimum off-time): they look again, so often
+/// at most, since the next event may be half a minute away.
+const SETTLES_MOST: usize = 4;
+
+/// See [`Guard::outline`].
+#[derive(PartialEq)]
+struct Outline {
+    valves: u64,
+    permitted: bool,
+    flowing: bool,
+    off_since: Option<Mono>,
+    test_run: bool,
+    proving: bool,
 }
 
 /// A clean stop waits this long for the close to be acknowledged.

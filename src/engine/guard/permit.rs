@@ -43,8 +43,8 @@ impl State {
 }
 
 impl Guard {
-    /// Decides whether water may run, and publishes the permit when it changed or is to be renewed.
-    pub(super) fn decide(&mut self, cx: &mut Context<'_>) {
+    /// Decides whether water may run. Gives whether the permit changed or is to be renewed.
+    pub(super) fn decide(&mut self, cx: &mut Context<'_>) -> bool {
         self.end_bypass(cx);
         let missing = self.missing(cx);
         let permitted = missing.is_empty();
@@ -92,12 +92,11 @@ impl Guard {
         self.permit.missing = missing;
         self.permit.valve = Some(valve);
         self.permit.remarks = remarks;
-        if changed || due {
-            self.publish_permit(cx, valve);
-        }
+        changed || due
     }
 
-    fn publish_permit(&mut self, cx: &mut Context<'_>, valve: Known) {
+    /// Tells the permit as it was last decided.
+    pub(super) fn publish_permit(&mut self, cx: &mut Context<'_>) {
         let limits = &cx.setup.limits.guard;
         let valid = Span::from_secs_f64(limits.permit_valid_secs);
         self.permit.sequence += 1;
@@ -107,7 +106,7 @@ impl Guard {
             since: self.permit.since,
             first_cause: self.permit.first_cause.clone(),
             missing: self.permit.missing.clone(),
-            valve: valve.word().into(),
+            valve: self.permit.valve.unwrap_or(Known::Unknown).word().into(),
             sequence: self.permit.sequence,
             valid_until: cx.now.wall.map(|wall| wall + valid),
             valid_secs: cx.now.wall.is_none().then(|| valid.secs()),

@@ -1,5 +1,6 @@
 //! The guard by scenarios: given these messages over this time, these commands and no other.
 
+use super::Context;
 use crate::engine::Engine;
 use crate::engine::catalogue::AlarmId;
 use crate::engine::event::{Ask, Command, Event, Found, Reading, ServiceEntry, Started};
@@ -183,10 +184,38 @@ impl Rig {
         }));
     }
 
+    /// Had the guard looked just before its next deadline, nothing would have happened: what would have
+    /// is something whose own deadline is missing.
+    fn nothing_was_due(&self, next: Mono) {
+        // Deadlines lie up to two milliseconds behind what they wait for.
+        let before = next - Span::from_millis(2);
+        if before <= self.engine.evaluated() {
+            return;
+        }
+        let (mut guard, mut alarms) =
+            (self.engine.state.guard.clone(), self.engine.state.alarms.clone());
+        let setup = Arc::clone(self.engine.setup());
+        let now = Now::new(before, Wall::from_millis(EPOCH + before.millis()));
+        let mut out = Vec::new();
+        alarms.tick(before);
+        guard.evaluate(&mut Context { setup: &setup, now, alarms: &mut alarms, out: &mut out });
+        out.retain(|output| match output {
+            // A permit may be renewed early.
+            Output::Permit(permit) => self.permit.as_ref().is_none_or(|last| {
+                (last.permitted, &last.missing, &last.valve)
+                    != (permit.permitted, &permit.missing, &permit.valve)
+            }),
+            _ => true,
+        });
+        out.extend(alarms.changes(false).into_iter().map(Output::Alarm));
+        assert_eq!(out, [], "{before:?} was no deadline");
+    }
+
     /// Lets time pass, waking at every deadline as a driver does.
     fn wait(&mut self, secs: f64) {
         let until = self.now + Span::from_secs_f64(secs);
         while let Some((due, _)) = self.engine.poll_timeout().filter(|(due, _)| *due <= until) {
+            self.nothing_was_due(due.min(until));
             self.now = due;
             self.event(Event::Tick);
         }
