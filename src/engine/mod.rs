@@ -91,6 +91,9 @@ impl State {
         add(self.alarms.deadline(after, self.until_morning), "an alarm's shelf, quiet or notice");
         add(self.trend.timeout(), "the trend path");
         add(self.emitter.next_beat(), "a value's heartbeat");
+        if self.guard.accepted_gas().is_some() {
+            self.trend.gas_deadlines(setup, &mut add);
+        }
         first
     }
 }

@@ -120,9 +120,34 @@ impl Rig {
         }
     }
 
+    /// An event that is none, just before the next deadline, changes nothing that is told: what it
+    /// would is something whose own deadline is missing.
+    fn nothing_was_due(&self, next: Mono) {
+        // Deadlines lie up to two milliseconds behind what they wait for.
+        let before = next - Span::from_millis(2);
+        if before <= self.engine.evaluated() {
+            return;
+        }
+        let mut engine = self.engine.clone();
+        let wall = Wall::from_millis(EPOCH + before.millis());
+        engine.handle(Now::new(before, wall), Event::Persisted { token: u64::MAX });
+        while let Some(output) = engine.poll_output() {
+            let told = match &output {
+                Output::Permit(permit) => self.permit.as_ref().is_none_or(|last| {
+                    (last.permitted, &last.missing, &last.valve)
+                        != (permit.permitted, &permit.missing, &permit.valve)
+                }),
+                Output::Value(_) => false,
+                _ => true,
+            };
+            assert!(!told, "{before:?} was no deadline: {output:?}");
+        }
+    }
+
     /// Lets time pass until then, waking at every deadline as a driver does.
     pub fn until(&mut self, until: Mono) {
         while let Some((due, _)) = self.engine.poll_timeout().filter(|(due, _)| *due <= until) {
+            self.nothing_was_due(due);
             self.now = due.max(self.now);
             self.event(Event::Tick);
         }

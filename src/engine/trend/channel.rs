@@ -391,6 +391,11 @@ impl Channel {
         self.last.as_ref().filter(|last| self.fresh && now.since(last.as_of) <= longest)
     }
 
+    /// When its last value is from.
+    pub(super) fn read_at(&self) -> Option<Mono> {
+        self.last.as_ref().map(|last| last.as_of)
+    }
+
     /// Last good reading as it came, and when it was taken.
     pub(super) const fn raw(&self) -> Option<(Mono, f64)> {
         self.raw

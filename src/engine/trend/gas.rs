@@ -218,6 +218,26 @@ impl Trend {
         Ok((10.0 * high - 1e-6).ceil() / 10.0)
     }
 
+    /// When time alone may end what supports a plateau: a silence, or evidence that has grown old.
+    pub(in crate::engine) fn gas_deadlines(
+        &self,
+        setup: &Setup,
+        add: &mut impl FnMut(Option<Mono>, &'static str),
+    ) {
+        let mut ends = |at: Mono| {
+            add(Some(at + Span::from_millis(1)), "what supports an accepted level");
+        };
+        if let (true, Some(run)) = (self.standing.flowing, &self.run) {
+            let probes = [Point::Product, Point::Permeate].map(|point| setup.solids_at(point));
+            for sensor in probes.into_iter().flatten() {
+                let heard = self.channels[sensor].read_at();
+                ends(heard.map_or(run.began, |at| at.max(run.began)) + SILENT);
+            }
+        }
+        self.gas.runs.iter().for_each(|seen| ends(seen.at + SEEN_WITHIN));
+        self.gas.by_hand.values().for_each(|(at, _)| ends(*at + HANDHELD_WITHIN));
+    }
+
     fn gas_seen(&self, setup: &Setup, now: Mono) -> Result<(f64, f64), String> {
         if let (true, Some(run)) = (self.standing.flowing, &self.run) {
             let probes = [Point::Product, Point::Permeate].map(|point| setup.solids_at(point));
