@@ -304,13 +304,15 @@ fn a_swap_ends_it() {
 
 #[test]
 fn it_ends_with_its_time_and_with_the_persons_word() {
-    let days = format!("{}gas_accept_days = 1\n", both());
+    let days = format!("{}gas_accept_days = 2\n", both());
     let mut rig = accepted(&days, 2.0);
     let away = Some(Span::from_secs(20 * 3_600));
     rig.event(Event::Started(Started { found: Found::Restored, away, clean: true }));
     assert!(is_accepted(&rig));
     stand(&mut rig, 4.0 * 60.0, 59.0, 7.0);
-    assert!(!is_accepted(&rig), "a day is over");
+    assert!(is_accepted(&rig), "a day is over");
+    stand(&mut rig, 24.0 * 60.0, 59.0, 7.0);
+    assert!(!is_accepted(&rig), "two days are over");
     assert!(rig.logs.iter().any(|entry| entry.text.contains("time is over")));
     let mut rig = at_two();
     assert!(!rig.ask(Ask::AcceptGasEnd).starts_with("Refused"));

@@ -55,6 +55,21 @@ fn a_permit_is_renewed_three_times_within_its_validity_and_not_much_oftener() {
     }
 }
 
+#[test]
+fn a_permit_is_renewed_in_time_when_nothing_else_is_to_be_done() {
+    let limits = "[plants.home.limits.guard]\npermit_valid_secs = 300\npermit_renew_secs = 97.3\n";
+    let mut rig = idle(&format!("{FULL}{limits}"));
+    rig.wait(7.0);
+    rig.ask(Ask::Close);
+    let begun = rig.permits.len();
+    rig.wait(3600.0);
+    for pair in rig.permits[begun - 1..].windows(2) {
+        let pause = pair[1].0.since(pair[0].0).secs();
+        assert!(pause <= 97.3, "{pause} s");
+    }
+    assert!(rig.permits.len() - begun >= 36, "{}", rig.permits.len() - begun);
+}
+
 /// What is to be done anyway takes the renewal with it when it is nearly due.
 #[test]
 fn a_message_just_before_the_renewal_takes_it_with_it() {

@@ -30,10 +30,14 @@ pub struct Rig {
     /// Every permit that was published: when, and what it said.
     pub permits: Vec<(Mono, Permit)>,
     pub logs: Vec<LogEntry>,
+    /// What was to be recorded before going on.
+    pub tokens: Vec<u64>,
     /// Guard connections that were to be dropped for a proof.
     pub drops: Vec<ActuatorIx>,
     /// Last number of each value of the plant.
     pub values: BTreeMap<SignalId, f64>,
+    /// Last yes or no of each value of the plant.
+    pub flags: BTreeMap<SignalId, bool>,
     /// Last told state of each alarm.
     pub alarms: BTreeMap<AlarmKey, AlarmState>,
     /// Answers `Persist` at once, as a healthy disk does.
@@ -52,8 +56,10 @@ impl Rig {
             permit: None,
             permits: Vec::new(),
             logs: Vec::new(),
+            tokens: Vec::new(),
             drops: Vec::new(),
             values: BTreeMap::new(),
+            flags: BTreeMap::new(),
             alarms: BTreeMap::new(),
             disk: true,
             broker: true,
@@ -87,18 +93,27 @@ impl Rig {
                         self.event(Event::CloseAcknowledged { actuator: send.actuator });
                     }
                 }
-                Output::Persist { token } if self.disk => self.event(Event::Persisted { token }),
+                Output::Persist { token } => {
+                    self.tokens.push(token);
+                    if self.disk {
+                        self.event(Event::Persisted { token });
+                    }
+                }
                 Output::Permit(permit) => {
                     self.permits.push((self.now, permit.clone()));
                     self.permit = Some(permit);
                 }
                 Output::Log(entry) => self.logs.push(entry),
                 Output::DropGuard { actuator } => self.drops.push(actuator),
-                Output::Value(update) => {
-                    if let (None, Ok(Datum::Number(number))) = (update.key.of, &update.datum) {
+                Output::Value(update) => match (update.key.of, &update.datum) {
+                    (None, Ok(Datum::Number(number))) => {
                         self.values.insert(update.key.signal, *number);
                     }
-                }
+                    (None, Ok(Datum::Flag(flag))) => {
+                        self.flags.insert(update.key.signal, *flag);
+                    }
+                    _ => {}
+                },
                 Output::Alarm(update) => {
                     self.alarms.insert(update.key, update.state);
                 }

@@ -556,6 +556,45 @@ fn a_full_float_waits_and_clears_by_itself() {
 }
 
 #[test]
+fn a_draw_falls_by_more_than_the_waves_of_a_container() {
+    // 2 % of 200 L, at least one litre, at most one container in all.
+    for (volume, levels, drawn) in [
+        (200.0, &[100.0, 96.1][..], 0.0),
+        (200.0, &[100.0, 96.0], 4.0),
+        (200.0, &[100.0, 97.0, 95.0], 5.0),
+        (200.0, &[100.0, 90.0, 90.0, 85.0], 15.0),
+        (200.0, &[90.0, 100.0, 95.0], 5.0),
+        (30.0, &[20.0, 19.1], 0.0),
+        (30.0, &[20.0, 19.0], 1.0),
+        (30.0, &[30.0, 5.0, 30.0, 5.0], 30.0),
+    ] {
+        let mut run = super::Run {
+            since: Mono::ZERO,
+            made: 0.0,
+            room_from: None,
+            free: None,
+            highest: None,
+            drawn: 0.0,
+            proven: false,
+        };
+        levels.iter().for_each(|level| run.draws(*level, volume));
+        assert!((run.drawn - drawn).abs() < 1e-9, "{} at {levels:?} of {volume}", run.drawn);
+    }
+}
+
+/// The smallest plant has nothing that confirms: what it told three times is the end of the run, also
+/// where the broker never answered.
+#[test]
+fn a_run_of_the_smallest_plant_ends_with_the_close_that_nobody_acknowledged() {
+    let mut rig = Rig::smallest_producing();
+    rig.broker = false;
+    rig.run(30.0, &[("product", 60.0), ("permeate", 60.0)]);
+    assert!(rig.stands(AlarmId::ProductTdsHigh));
+    rig.run(120.0, &[("product", 60.0), ("permeate", 60.0)]);
+    assert!(!rig.engine.state.guard.is_flowing());
+}
+
+#[test]
 fn more_litres_than_fit_trip() {
     let mut rig = Rig::full_producing();
     // The level hangs at 31 L, 29 L are free at the start of the run, 0.15 L/min.
