@@ -312,7 +312,7 @@ fn holds_of_the_machine_never_latch() {
 #[test]
 fn the_third_hold_of_a_day_says_that_it_stays_and_one_of_yesterday_does_not_count() {
     use AlarmId::FeedPressureHighHigh as Hold;
-    let stays = "This was the third time in a day, so it stays until a person resets it.";
+    let stays = "It has come 3 times in a day, so it stays until a person resets it.";
     let mut rig = producing(FULL);
     let hold = |rig: &mut Rig| {
         until(rig, Hold, true, &flows(&[("pressure", 6.5)]));

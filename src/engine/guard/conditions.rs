@@ -101,9 +101,10 @@ impl Guard {
         let text = cx.alarms.evidence(AlarmKey::plant(alarm)).map(|(_, text)| text.to_owned());
         let mut text = text.unwrap_or_default();
         if latches {
-            text.push_str(
-                " This was the third time in a day, so it stays until a person resets it.",
-            );
+            let times = past.len();
+            text.push_str(&format!(
+                " It has come {times} times in a day, so it stays until a person resets it."
+            ));
         }
         cx.log(
             "hold",
