@@ -314,6 +314,7 @@ fn the_third_hold_of_a_day_says_that_it_stays_and_one_of_yesterday_does_not_coun
     use AlarmId::FeedPressureHighHigh as Hold;
     let stays = "It has come 3 times in a day, so it stays until a person resets it.";
     let mut rig = producing(FULL);
+    rig.watchful = false;
     let hold = |rig: &mut Rig| {
         until(rig, Hold, true, &flows(&[("pressure", 6.5)]));
         rig.run(150.0, &rests(&[]));

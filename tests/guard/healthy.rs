@@ -193,7 +193,8 @@ impl Home {
         jug.controls.valve_open = true;
         jug.step(1200.0);
         let rate = jug.truth().permeate_flow;
-        let rig = Rig::new(setup(&settings(kind, &probes, rate)));
+        let mut rig = Rig::new(setup(&settings(kind, &probes, rate)));
+        rig.watchful = false;
         let fading = vec![(0, 0); probes.len()];
         Self {
             number,
