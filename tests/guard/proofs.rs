@@ -1,10 +1,10 @@
 //! What protects is proven, and it is told when it was not.
 
-use super::plants::{FULL, by_hub, idle, producing, readings};
+use super::plants::{FULL, SECOND_PROBE, by_hub, idle, producing, readings};
 use super::rig::Rig;
 use permeated::engine::catalogue::{AlarmId, SignalId};
 use permeated::engine::event::{Ask, Event, ServiceEntry};
-use permeated::engine::output::Action;
+use permeated::engine::output::{Action, AlarmKey};
 
 const DAY: f64 = 86_400.0;
 
@@ -258,4 +258,127 @@ fn a_hubs_close_under_flow_proves_the_valve() {
     stand(&mut rig, 120.0);
     let took = rig.proven("valve valve").expect("proven");
     assert!((0.0..=15.0).contains(&took), "{took}");
+}
+
+/// The full plant that asks for these proofs, in days, and for no other.
+fn reminded(of: &[(&str, f64)]) -> String {
+    let kinds = ["valve", "will", "probe", "sole_probe", "leak", "float"];
+    let days = |kind| of.iter().find(|(known, _)| *known == kind).map_or(0.0, |(_, days)| *days);
+    let lines = kinds.map(|kind| format!("{kind}_days = {:.1}\n", days(kind))).concat();
+    format!("{FULL}\n[plants.home.limits.proof]\n{lines}")
+}
+
+fn overdue_in(rig: &Rig) -> Option<f64> {
+    rig.values.get(&SignalId::ProofOverdueIn).copied()
+}
+
+#[test]
+fn who_wants_no_reminder_gets_none() {
+    let rig = idle(&reminded(&[]));
+    assert_eq!(overdue_in(&rig), None);
+    assert!(!rig.stands(AlarmId::ProofOverdue));
+}
+
+#[test]
+fn the_only_product_probe_is_asked_for_oftener_than_one_of_two() {
+    let text = reminded(&[("probe", 50.0), ("sole_probe", 10.0)]);
+    for (text, days) in [(format!("{text}{SECOND_PROBE}"), 50.0), (text, 10.0)] {
+        let left = overdue_in(&idle(&text)).expect("a value");
+        assert!((days - 0.1..=days).contains(&left), "{left} of {days}");
+    }
+}
+
+#[test]
+fn each_proof_counts_for_what_it_has_shown() {
+    let mut rig = idle(&reminded(&[("leak", 20.0), ("float", 30.0)]));
+    rig.watchful = false;
+    rig.wait(10.0 * DAY);
+    proof(&mut rig, "leak");
+    rig.read("floor", 1.0);
+    rig.read("floor", 0.0);
+    rig.wait(15.0 * DAY);
+    assert!(!rig.stands(AlarmId::ProofOverdue), "the floor's counts from day 10");
+    rig.wait(6.0 * DAY);
+    let told = rig.engine.alarms().evidence(AlarmKey::plant(AlarmId::ProofOverdue));
+    let text = told.map(|(_, text)| text.to_owned()).expect("told");
+    assert!(text.contains("float") && !text.contains("floor"), "{text}");
+}
+
+#[test]
+fn days_away_are_days_for_what_was_never_proven() {
+    use permeated::engine::event::{Found, Started};
+    use permeated::engine::time::Span;
+    let mut rig = idle(&reminded(&[("leak", 20.0)]));
+    let away = Some(Span::from_secs(5 * 86_400));
+    rig.event(Event::Started(Started { found: Found::Restored, away, clean: true }));
+    rig.run(10.0, &readings(50.0, 0.0, 0.0, 0.0));
+    rig.wait(DAY);
+    let left = overdue_in(&rig).expect("a value");
+    assert!((13.9..=14.1).contains(&left), "{left}");
+}
+
+#[test]
+fn a_proof_is_asked_for_by_kind_or_by_name() {
+    let text = FULL.replace("actuators.valve]", "actuators.inlet]");
+    for what in ["valve", "inlet"] {
+        let mut rig = Rig::new(super::rig::setup(&text));
+        rig.run(60.0, &readings(50.0, 0.0, 0.0, 0.0));
+        rig.run(30.0, &readings(30.0, 0.0, 0.0, 0.0));
+        rig.run(420.0, &readings(31.0, 0.0, 0.15, 1.0));
+        let answer = proof(&mut rig, what);
+        assert!(answer.starts_with("valve inlet: closing while water runs"), "{answer}");
+    }
+    for (what, name, asked) in [
+        ("will", "will-valve", "the guard connection is dropped"),
+        ("will-valve", "will-valve", "the guard connection is dropped"),
+        ("probe", "probe product", "hold the probe into tap water within 10 min"),
+        ("product", "probe product", "hold the probe into tap water within 10 min"),
+        ("leak", "leak sensor floor", "wet the sensor within 10 min"),
+        ("floor", "leak sensor floor", "wet the sensor within 10 min"),
+        ("brim", "float brim", "lift the float within 10 min"),
+    ] {
+        let answer = proof(&mut idle(FULL), what);
+        assert!(answer.starts_with(&format!("{name}: {asked}")), "{what}: {answer}");
+    }
+}
+
+#[test]
+fn a_will_is_not_proven_without_its_connection_or_the_broker() {
+    let mut rig = idle(FULL);
+    rig.event(Event::GuardLost { actuator: 0 });
+    assert_eq!(proof(&mut rig, "will"), "Refused: the guard connection is not up.");
+    let mut rig = idle(FULL);
+    rig.event(Event::BrokerLost);
+    assert_eq!(proof(&mut rig, "will"), "Refused: the broker is not reachable.");
+    assert!(rig.drops.is_empty());
+}
+
+/// What is asked of one sensor is not asked of another.
+#[test]
+fn a_guided_proof_is_one_of_its_own_sensor() {
+    let mut rig = idle(FULL);
+    proof(&mut rig, "leak");
+    rig.run(20.0, &readings(50.0, 3.0, 0.0, 0.0));
+    assert_eq!(
+        rig.proven("probe product"),
+        Some(0.0),
+        "3 ppm are alive where no cup was asked for"
+    );
+    rig.wait(30.0);
+    rig.read("floor", 1.0);
+    let proofs = |rig: &Rig| rig.logs.iter().filter(|entry| entry.kind == "proof").count();
+    let before = proofs(&rig);
+    rig.read("floor", 1.0);
+    assert_eq!(proofs(&rig), before, "wet once more is no second proof");
+}
+
+#[test]
+fn a_plant_whose_pressure_shows_water_has_a_valve_to_prove() {
+    use super::plants::with_sensor;
+    let without_meter = with_sensor(FULL, "flow", "");
+    let neither = with_sensor(&without_meter, "pressure", "");
+    for (text, has) in [(FULL, true), (&without_meter, true), (&neither, false)] {
+        let answer = proof(&mut Rig::new(super::rig::setup(text)), "nothing");
+        assert_eq!(answer.contains("valve valve"), has, "{answer}");
+    }
 }

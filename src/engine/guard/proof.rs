@@ -408,13 +408,15 @@ impl Guard {
         } else {
             value >= 0.5
         };
-        if shown {
+        let passed = self.proofs.tests(sensor)
+            && self.proofs.running.as_ref().is_some_and(|running| running.passed);
+        if shown && passed {
+            // Wet or lifted still: its time was that of the first word.
+        } else if shown {
             let now = cx.now.mono;
             let since = self.proofs.running.as_ref().filter(|_| guided).map(|run| run.since);
             self.proven(cx, subject, since.map_or(Span::ZERO, |since| now.since(since)));
-        } else if self.proofs.tests(sensor)
-            && self.proofs.running.as_ref().is_some_and(|running| running.passed)
-        {
+        } else if passed {
             self.proofs.running = None;
         }
     }
