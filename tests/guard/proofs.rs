@@ -353,6 +353,20 @@ fn a_will_is_not_proven_without_its_connection_or_the_broker() {
     assert!(rig.drops.is_empty());
 }
 
+/// A close of our own would pass for the will's.
+#[test]
+fn a_will_is_not_proven_right_after_a_close_of_our_own() {
+    for (secs, taken) in [(1.0, false), (4.9, false), (5.1, true)] {
+        let mut rig = idle(FULL);
+        let before = rig.told("valve", Action::Close);
+        rig.ask(Ask::Close);
+        assert!(rig.told("valve", Action::Close) > before);
+        rig.wait(secs);
+        let answer = proof(&mut rig, "will");
+        assert_eq!(answer.starts_with("Refused: our own close"), !taken, "{secs} s: {answer}");
+    }
+}
+
 /// What is asked of one sensor is not asked of another.
 #[test]
 fn a_guided_proof_is_one_of_its_own_sensor() {
