@@ -357,9 +357,11 @@ fn a_will_is_not_proven_without_its_connection_or_the_broker() {
 #[test]
 fn a_will_is_not_proven_right_after_a_close_of_our_own() {
     for (secs, taken) in [(1.0, false), (4.9, false), (5.1, true)] {
-        let mut rig = idle(FULL);
+        let mut rig = idle(&by_hub());
         let before = rig.told("valve", Action::Close);
+        rig.event(Event::SeenOnTopic { actuator: 0, open: true });
         rig.ask(Ask::Close);
+        rig.read("state", 0.0);
         assert!(rig.told("valve", Action::Close) > before);
         rig.wait(secs);
         let answer = proof(&mut rig, "will");
