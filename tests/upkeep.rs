@@ -265,6 +265,61 @@ fn the_plan_says_what_will_lack_and_by_when_to_start() {
 }
 
 #[test]
+fn a_container_that_holds_just_enough_is_told_once_or_never() {
+    let mut rig = Rig::new(STORE);
+    let mut tank = tank();
+    for _ in 0..4 {
+        tank.day(&mut rig, 60);
+    }
+    // Saturday 04:00, and what is there is what is needed, to a litre: drawn and made in turns.
+    tank.pass(&mut rig, 28 * 60, false);
+    tank.use_per_day = 2.0;
+    tank.litres = 45.0 + 2.0;
+    let begun = rig.alarms.len();
+    for step in 0..33 {
+        tank.litres = 45.0 + 1.5 + if step % 2 == 0 { 0.5 } else { -0.5 };
+        tank.pass(&mut rig, 10, false);
+    }
+    let told: Vec<&AlarmUpdate> = rig.alarms[begun..]
+        .iter()
+        .filter(|update| update.key.alarm == AlarmId::StoreShort && update.active)
+        .collect();
+    assert!(
+        told.len() <= 1,
+        "{} times: {:?}",
+        told.len(),
+        told.iter().map(|t| &t.text).collect::<Vec<_>>()
+    );
+    assert!(told.iter().all(|update| !update.text.contains("lack 0 L")), "{told:?}");
+    // Drawn from: now it lacks litres, and they are told.
+    if rig.stands(AlarmId::StoreShort).is_none() {
+        tank.litres = 41.0;
+        tank.pass(&mut rig, 10, false);
+    }
+    let text = &rig.stands(AlarmId::StoreShort).expect("told").text;
+    assert!(text.contains("will lack"), "{text}");
+}
+
+#[test]
+fn a_shortage_ends_with_its_change() {
+    let mut rig = Rig::new(STORE);
+    let mut tank = tank();
+    for _ in 0..5 {
+        tank.day(&mut rig, 30);
+    }
+    // Saturday 10:00 comes with too little water, and is over.
+    tank.pass(&mut rig, 9 * 60 + 55, false);
+    assert!(rig.stands(AlarmId::StoreShort).is_some(), "{} L", tank.litres);
+    tank.pass(&mut rig, 20, false);
+    assert!(rig.stands(AlarmId::StoreShort).is_none(), "a week is left");
+    // It comes back half a day before it must begin for the next change, not earlier.
+    for _ in 0..5 {
+        tank.day(&mut rig, 60);
+    }
+    assert!(rig.stands(AlarmId::StoreShort).is_none());
+}
+
+#[test]
 fn cold_water_makes_the_start_earlier() {
     let mut rig = Rig::new(STORE);
     let mut tank = tank();

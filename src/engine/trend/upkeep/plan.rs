@@ -80,6 +80,8 @@ pub(super) struct Outlook {
     pub(super) hours_left: value::Result<f64>,
     /// Litres that the next change lacks.
     pub(super) shortfall: value::Result<f64>,
+    /// Litres that are left over after it; below zero they lack.
+    pub(super) spare: value::Result<f64>,
     /// Hours that making them takes.
     pub(super) making_hours: value::Result<f64>,
     /// Last moment to start, seconds since 1970.
@@ -112,6 +114,7 @@ pub(super) fn outlook(
         return Outlook {
             hours_left,
             shortfall: none.clone(),
+            spare: none.clone(),
             making_hours: none.clone(),
             start_by: none,
             too_small: None,
@@ -121,6 +124,12 @@ pub(super) fn outlook(
     // Until it is learned or declared the use is nothing, and the value says that it is assumed.
     let nothing = Valued::assumed(0.0, 0.0, now.0);
     let used = used.as_ref().unwrap_or(&nothing);
+    let spare = match content {
+        Ok(content) => derive(&[Input::own(content), Input::own(used)], |x| {
+            Some((x[0] - dead - x[1] * days).max(0.0) - need.litres)
+        }),
+        Err(why) => Err(*why),
+    };
     let shortfall = match content {
         Ok(content) => derive(&[Input::own(content), Input::own(used)], |x| {
             Some((need.litres - (x[0] - dead - x[1] * days).max(0.0)).max(0.0))
@@ -144,7 +153,7 @@ pub(super) fn outlook(
     };
     let gives = setup.store.litres - dead;
     let too_small = (setup.store.litres > 0.0 && need.litres > gives).then_some(gives);
-    Outlook { hours_left, shortfall, making_hours, start_by, too_small }
+    Outlook { hours_left, shortfall, spare, making_hours, start_by, too_small }
 }
 
 /// How the plant makes water: flow of settled runs with temperature and pressure taken out.

@@ -24,6 +24,10 @@ const CHANGE_AFTER: Span = Span::from_secs(6 * 3600);
 /// that it must show.
 const FILLING_LITRES: f64 = 5.0;
 const FILLING_SHARE: f64 = 0.3;
+/// Deadband of the water plan: litres, and share of what the change needs; the larger counts. It is
+/// about what a level sensor and a wavy surface leave open: judgement.
+const SHORT_LITRES: f64 = 1.0;
+const SHORT_SHARE: f64 = 0.02;
 /// A float that has not spoken for this long says nothing.
 const FLOAT_AGE_MAX: Span = Span::from_secs(26 * 3600);
 /// Pure water in a stuffy room (1200 ppm of carbon dioxide) conducts 1.68 µS/cm at 25 °C (reference
@@ -243,13 +247,23 @@ impl Trend {
         else {
             return;
         };
-        if shortfall.value <= 0.0 {
+        // What the container cannot hold is no reason to stay short: full counts as enough.
+        let margin = SHORT_LITRES.max(SHORT_SHARE * need.litres);
+        let room = outlook.too_small.is_none().then(|| {
+            let holds = setup.store.litres - setup.store.dead_litres;
+            if setup.store.litres > 0.0 { (holds - need.litres) / 2.0 } else { margin }
+        });
+        let spare = outlook.spare.as_ref().map_or(0.0, |spare| spare.value);
+        if room.is_some_and(|room| spare >= margin.min(room)) {
             let text = format!(
                 "The container holds {:.0} L: enough for the change on {}.",
                 content.value,
                 self.upkeep.calendar.civil(need.change)
             );
             self.told.clear(key, text, out);
+            return;
+        }
+        if shortfall.value <= margin && outlook.too_small.is_none() {
             return;
         }
         let ahead = Span::from_secs_f64(3600.0 * setup.limits.store.short_hours);
@@ -260,7 +274,15 @@ impl Trend {
         // While the plant is making the water that is lacking there is nothing to do.
         let is_made = self.water.is_making() && by.since(wall) > Span::ZERO - ahead;
         let due = wall.since(by + (Span::ZERO - ahead)) >= Span::ZERO;
-        if (due && !is_made) || outlook.too_small.is_some() {
+        if outlook.too_small.is_none() && by.since(wall) > ahead * 2 {
+            // The change that it was told for is over: the next one has its own time.
+            let text = format!(
+                "The next change is on {}; there is time for its water until {}.",
+                self.upkeep.calendar.civil(need.change),
+                self.upkeep.calendar.civil(by)
+            );
+            self.told.clear(key, text, out);
+        } else if (due && !is_made) || outlook.too_small.is_some() {
             let cold = self.upkeep.rates.back().and_then(|rate| rate.celsius);
             let text = plan::short_text(&self.upkeep.calendar, need, outlook, content.value, cold);
             let (value, limit) = (Some(content.value), Some(need.litres));
