@@ -24,6 +24,7 @@ pub enum Command {
     /// Say why the valve is closed or an alarm stands, from the history.
     Explain(crate::cmd::explain::Args),
     /// Send a recorded day, or the journal, through the very same engine.
+    #[command(after_help = crate::cmd::replay::FORMATS)]
     Replay(crate::cmd::replay::Args),
     /// Write out everything that the journal holds.
     Export(crate::cmd::export::Args),

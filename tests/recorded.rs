@@ -1,7 +1,7 @@
 //! `replay` and `export` on real files: the same bytes twice, live equals replay, nothing missing.
 
 use permeated::cmd::export::{self, Format, What};
-use permeated::cmd::replay::{self, Summary};
+use permeated::cmd::replay::{self, Kind, Summary};
 use permeated::edge::history::{Body, Journal, Keep, Names, PlantNo, Restore};
 use permeated::engine::Engine;
 use permeated::engine::event::{Event, Found, Reading, Started};
@@ -49,6 +49,7 @@ fn replay_args(input: Option<PathBuf>, journal: Option<PathBuf>) -> replay::Args
         input,
         journal,
         all: false,
+        only: Vec::new(),
     }
 }
 
@@ -99,7 +100,10 @@ fn a_recorded_day_gives_the_same_bytes_twice_and_in_both_formats() {
     assert_eq!(first, second);
     assert!(summary.events >= 720 && summary.outputs > 100, "{summary:?}");
     let (other, third) = replayed(&replay_args(Some(b.clone()), None));
-    assert_eq!(other.foreign, 1);
+    assert_eq!(other.foreign.lines, 1);
+    assert_eq!(other.foreign.topics.get("kitchen/light"), Some(&1));
+    assert!(other.words().contains("kitchen/light (1)"), "{}", other.words());
+    assert_eq!(other.alarms.get("product-tds-high"), Some(&1), "{:?}", other.alarms);
     assert_eq!(other.events, summary.events + 1 + closes(&third) - closes(&first));
     assert!(!first.contains("product-tds-high"), "no water, no judgement");
     assert!(third.contains("product-tds-high"), "water ran and was bad");
@@ -131,10 +135,188 @@ fn lines_that_cannot_be_used_are_named() {
     assert!(error.contains("line 1") && error.contains("2 fields"), "{error}");
     let error = error_of("a.jsonl", r#"{"t":1,"sensor":"nobody","v":1}"#);
     assert!(error.contains("there is no sensor 'nobody'"), "{error}");
+    assert!(error.contains("permeate, product"), "the ids that there are: {error}");
+    let error = error_of("a.csv", "time,sensor,value\n5,product,1\n6,prodct,1\n");
+    assert!(error.contains("line 3") && error.contains("no sensor 'prodct'"), "{error}");
+    assert!(error.contains("permeate, product"), "{error}");
     let error = error_of("a.jsonl", r#"{"t":1,"sensr":"product","v":1}"#);
     assert!(error.contains("unknown field `sensr`"), "{error}");
     let error = error_of("a.jsonl", r#"{"t":1,"v":1}"#);
     assert!(error.contains("sensor, topic, event"), "{error}");
+}
+
+/// Replays a text as a file of that name.
+fn replayed_text(name: &str, text: &str, only: &[Kind]) -> (Summary, String) {
+    let dir = tempfile::tempdir().expect("folder");
+    let file = dir.path().join(name);
+    std::fs::write(&file, text).expect("writes");
+    let args = replay::Args { only: only.to_vec(), ..replay_args(Some(file), None) };
+    replayed(&args)
+}
+
+/// The lines of an output that are of a kind (`o`), as JSON.
+fn of_kind(text: &str, kind: &str) -> Vec<serde_json::Value> {
+    text.lines()
+        .map(|line| serde_json::from_str::<serde_json::Value>(line).expect("JSON"))
+        .filter(|line| line["o"] == kind)
+        .collect()
+}
+
+/// Readings of both probes each five seconds, and lines put before those of a minute.
+fn minutes(minutes: i64, between: &[(i64, &str)]) -> String {
+    let mut csv = String::from("time,sensor,value\n");
+    for minute in 0..minutes {
+        let at = EPOCH + minute * 60_000;
+        for (_, line) in between.iter().filter(|(due, _)| *due == minute) {
+            writeln!(csv, "{at},{line}").expect("text");
+        }
+        for at in (at..at + 60_000).step_by(5_000) {
+            writeln!(csv, "{at},permeate,{}\n{at},product,0", 8 + minute % 3).expect("text");
+        }
+    }
+    csv
+}
+
+#[test]
+fn recorded_commands_are_what_they_were() {
+    let csv = minutes(
+        6,
+        &[
+            (
+                1,
+                r#"permeated/5/home/service/entry/set,"{""entry"":""note"",""text"":""new hose""}""#,
+            ),
+            (2, "permeated/5/home/guard/close/set,PRESS"),
+            (3, "permeated/5/home/guard/reset/set,PRESS"),
+            (4, "permeated/5/home/guard/permit,{}"),
+        ],
+    );
+    let (summary, text) = replayed_text("day.csv", &csv, &[]);
+    assert_eq!((summary.foreign.lines, summary.foreign.own), (0, 1));
+    let answers: Vec<String> = of_kind(&text, "log")
+        .iter()
+        .filter(|line| line["kind"] == "answer" || line["kind"] == "service")
+        .map(|line| line["text"].to_string())
+        .collect();
+    let has = |words: &str| answers.iter().any(|answer| answer.contains(words));
+    assert!(text.contains("new hose"), "{answers:?}");
+    assert!(has("reset: refused"), "as on the bus: {answers:?}");
+    assert!(of_kind(&text, "send").iter().any(|line| line["action"] == "close"), "{answers:?}");
+}
+
+#[test]
+fn a_valve_opened_by_somebody_is_seen() {
+    let opened = minutes(30, &[(2, "cellar/valve/set,ON"), (20, "cellar/valve/set,OFF")]);
+    let (with, text) = replayed_text("day.csv", &opened, &[]);
+    let (without, _) = replayed_text("day.csv", &minutes(30, &[]), &[]);
+    assert_eq!(with.foreign.lines, 0);
+    assert_eq!((with.starts, without.starts), (1, 0), "{text}");
+    assert!(with.litres.iter().any(|(_, litres)| *litres > 2.0), "{:?}", with.litres);
+}
+
+#[test]
+fn only_what_is_asked_for_is_printed_in_the_names_of_the_bus() {
+    let (_, text) = replayed_text("day.csv", &minutes(5, &[]), &[Kind::Values]);
+    let lines = of_kind(&text, "value");
+    assert_eq!(lines.len(), text.lines().count());
+    assert!(lines.iter().any(|line| line["name"] == "product/tds"), "{text}");
+    assert!(!text.contains("\"key\"") && !text.contains("\"signal\""), "{text}");
+    // Each name is known to the reference or is point and quantity.
+    let reference = permeated::settings::reference::reference_md();
+    for line in &lines {
+        let name = line["name"].as_str().expect("a name");
+        let (node, property) = name.split_once('/').expect("two parts");
+        let plain = reference.contains(&format!("`{name}`"));
+        let reading = ["permeate", "product"].contains(&node) && property == "tds";
+        let of_owner = reference.contains(&format!("/{property}`")) && node.contains('-');
+        assert!(plain || reading || of_owner, "{name}");
+    }
+    // At the beginning each value is told once.
+    let first: Vec<&str> = lines
+        .iter()
+        .filter(|line| line["m"] == 0)
+        .filter_map(|line| line["name"].as_str())
+        .filter(|name| !name.starts_with("product/") && !name.starts_with("permeate/"))
+        .collect();
+    let unique: std::collections::BTreeSet<&&str> = first.iter().collect();
+    assert_eq!(unique.len(), first.len(), "{first:?}");
+    let spoiled = format!("{}{},x/y,1\n", minutes(40, &[]), EPOCH + 40 * 60_000);
+    let (summary, text) = replayed_text("day.csv", &spoiled, &[Kind::Alarms]);
+    assert!(text.lines().all(|line| line.contains(r#""o":"alarm""#)), "{text}");
+    for line in of_kind(&text, "alarm") {
+        let name = line["name"].as_str().expect("a name");
+        assert!(reference.contains(&format!("| `{name}` |")) || name.contains('-'), "{name}");
+    }
+    assert_eq!(summary.foreign.lines, 1);
+}
+
+#[test]
+fn the_will_is_answered_as_by_a_healthy_broker() {
+    // Forty days, a reading each half hour: the proof of the will comes due and is answered.
+    let mut csv = String::from("time,sensor,value\n");
+    for step in 0..40 * 48 {
+        let at = EPOCH + step * 1_800_000;
+        writeln!(csv, "{at},permeate,{}\n{at},product,0", 8 + step % 3).expect("text");
+    }
+    let (summary, text) = replayed_text("day.csv", &csv, &[Kind::Alarms, Kind::Log]);
+    let proofs = of_kind(&text, "log").into_iter().filter(|line| line["kind"] == "proof");
+    let passed: Vec<bool> = proofs
+        .filter(|line| line["data"]["of"] == "will-valve")
+        .filter_map(|line| line["data"]["passed"].as_bool())
+        .collect();
+    assert_eq!(passed, [true], "it came due and is proven:\n{text}");
+    let failed: Vec<&String> =
+        summary.alarms.keys().filter(|name| name.starts_with("proof-failed")).collect();
+    assert!(failed.is_empty(), "{:?}\n{text}", summary.alarms);
+}
+
+/// The blocks of a page that are marked so.
+fn blocks(page: &str, mark: &str) -> Vec<String> {
+    let mut found = Vec::new();
+    let mut inside: Option<String> = None;
+    for line in page.lines() {
+        match &mut inside {
+            None if line == format!("```{mark}") => inside = Some(String::new()),
+            Some(_) if line == "```" => found.extend(inside.take()),
+            Some(block) => {
+                block.push_str(line);
+                block.push('\n');
+            }
+            None => {}
+        }
+    }
+    found
+}
+
+#[test]
+fn the_documented_examples_are_taken() {
+    let page = include_str!("../config/recorded.md");
+    let (csv, lines) = (blocks(page, "csv"), blocks(page, "json"));
+    assert!(!csv.is_empty() && lines.len() >= 2, "the page has examples");
+    let known = csv.iter().map(|block| ("a.csv", block));
+    for (name, block) in known.chain(lines.iter().map(|block| ("a.jsonl", block))) {
+        let (summary, text) = replayed_text(name, block, &[]);
+        assert!(summary.events > 3, "{block}");
+        assert_eq!(summary.foreign.lines, 0, "{block}");
+        assert!(!text.contains("refused"), "{block}\n{text}");
+    }
+    // Those of the help, each line for itself.
+    let (mut csv, mut json) = (0, 0);
+    for line in replay::FORMATS.lines().map(str::trim) {
+        let name = if line.starts_with('{') {
+            json += 1;
+            "a.jsonl"
+        } else if line.starts_with("2026-") || line.starts_with("17") {
+            csv += 1;
+            "a.csv"
+        } else {
+            continue;
+        };
+        let (summary, text) = replayed_text(name, line, &[]);
+        assert_eq!(summary.foreign.lines, 0, "{line}");
+        assert!(!text.contains("refused"), "{line}\n{text}");
+    }
+    assert_eq!((csv, json), (2, 3));
 }
 
 /// Drives an engine live as the daemon does, with ticks at moments of its own that are no records.

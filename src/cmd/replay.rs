@@ -2,8 +2,8 @@
 //!
 //! Invariants: the engine is driven as the daemon drives it (events in order, every deadline between
 //! them); the same input and settings give the same bytes; nothing is sent to anybody. From a file
-//! the world answers at once: the broker is there, a close is acknowledged, the disk is quick. From a
-//! journal only what was recorded happens. Absent on purpose: a clock.
+//! the world answers at once: the broker is there, a close is acknowledged, the disk is quick, a
+//! dropped guard fires its will and comes back. From a journal only what was recorded happens. Absent on purpose: a clock.
 
 mod compare;
 mod input;
@@ -11,19 +11,86 @@ mod line;
 
 use crate::edge::history::{Body, Keep, Names, PlantNo, Reader, Record, RunMark};
 use crate::engine::Engine;
+use crate::engine::catalogue::SignalId;
 use crate::engine::event::{Event, Found, beginning};
-use crate::engine::output::{Action, Output};
+use crate::engine::output::{Action, AlarmKey, Datum, Output, ValueKey};
 use crate::engine::setup::Setup;
 use crate::engine::time::{Mono, Now, Wall};
 use crate::settings::schema::{Plant, Settings};
 use compare::Compare;
-use input::{Format, Input};
+pub use input::Foreign;
+use input::{Format, Happened, Input};
 use line::Lines;
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Write as _;
 use std::fs::File;
 use std::io::{BufReader, BufWriter, Write};
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
+
+/// What `--input` reads and what comes out, for `replay --help`.
+pub const FORMATS: &str = r#"Input, with times that never fall (RFC 3339, or milliseconds since 1970):
+  .csv    time,sensor-or-topic,value; fields may be quoted
+            2026-03-01T07:00:00Z,product,1.5
+            1772348401000,permeated/5/home/service/entry/set,"{""entry"":""note"",""text"":""x""}"
+  other   JSON lines, one of:
+            {"t":"2026-03-01T07:00:00Z","sensor":"product","v":1.5}
+            {"t":1772348401000,"topic":"cellar/product/ppm","v":1,"retained":true}
+            {"t":1772348402000,"event":{"e":"demand","wanted":true}}
+          or what `mosquitto_sub -t '#' -F %j` writes.
+A topic is one of the settings or one of permeated's own command topics.
+
+Output: JSON lines. 'o' says what a line is, 'name' is node/property of a value or the
+alarm, as on the bus. A summary goes to stderr. config/recorded.md says more."#;
+
+/// A kind of output lines.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum Kind {
+    /// Alarms that came, changed and went.
+    Alarms,
+    /// The record of each start.
+    Starts,
+    /// Values.
+    Values,
+    /// Permits.
+    Permit,
+    /// Commands to actuators.
+    Commands,
+    /// Everything else of the event stream: phases, answers, trips, service, notes.
+    Log,
+}
+
+impl Kind {
+    /// The kind of an output; `None` for what is between engine and world alone.
+    fn of(output: &Output) -> Option<Self> {
+        Some(match output {
+            Output::Alarm(_) => Self::Alarms,
+            Output::Value(_) => Self::Values,
+            Output::Permit(_) => Self::Permit,
+            Output::Send(_) => Self::Commands,
+            Output::Log(entry) if entry.kind == START_RECORD => Self::Starts,
+            Output::Log(_) => Self::Log,
+            Output::Persist { .. } | Output::DropGuard { .. } | Output::Stopped { .. } => {
+                return None;
+            }
+        })
+    }
+}
+
+/// Kind of the log entry about a start.
+const START_RECORD: &str = "start-record";
+
+/// Our own command comes back on its topic within this time, as it does live.
+const ECHO_MILLIS: i64 = 5000;
+
+/// Litres that the summary names.
+const LITRES: [(SignalId, &str); 4] = [
+    (SignalId::SupplyLitres, "tap water"),
+    (SignalId::PermeateLitres, "permeate"),
+    (SignalId::ProductLitres, "product"),
+    (SignalId::ConcentrateLitres, "concentrate"),
+];
 
 /// Arguments of `replay`.
 #[derive(Debug, clap::Args)]
@@ -34,7 +101,7 @@ pub struct Args {
     /// Which plant; may be left out when there is one.
     #[arg(long, value_name = "ID")]
     pub plant: Option<String>,
-    /// A recorded day: `.csv` (time,sensor-or-topic,value) or `.jsonl`.
+    /// A recorded day: `.csv` (time,sensor-or-topic,value) or `.jsonl`; the forms stand below.
     #[arg(
         long,
         value_name = "FILE",
@@ -52,6 +119,15 @@ pub struct Args {
     /// Prints every output, not only those that the journal would keep.
     #[arg(long)]
     pub all: bool,
+    /// Prints only these kinds of lines; several with commas.
+    #[arg(
+        long,
+        value_enum,
+        value_delimiter = ',',
+        value_name = "KINDS",
+        conflicts_with = "compare"
+    )]
+    pub only: Vec<Kind>,
 }
 
 /// Why a replay could not be done.
@@ -80,18 +156,69 @@ pub enum ReplayError {
 }
 
 /// What a replay came to.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Summary {
     /// Events that went in.
     pub events: u64,
     /// Outputs that came out.
     pub outputs: u64,
-    /// Input lines about topics that are none of the plant's.
-    pub foreign: usize,
+    /// Input lines that meant nothing to the plant.
+    pub foreign: Foreign,
+    /// How often each alarm was raised, by its name on the bus.
+    pub alarms: BTreeMap<String, u64>,
+    /// Starts of the plant.
+    pub starts: u64,
+    /// Litres in all at the end, with what they are.
+    pub litres: Vec<(&'static str, f64)>,
     /// Outputs equal to the stored ones.
     pub same: u64,
     /// Outputs that differ from the stored ones, on either side.
     pub differences: u64,
+}
+
+impl Summary {
+    /// The summary for people, some lines.
+    pub fn words(&self) -> String {
+        const NAMES_SHOWN: usize = 5;
+        let mut text = format!("{} events, {} outputs\n", self.events, self.outputs);
+        // Writing to a `String` cannot fail.
+        let Foreign { lines, topics, own } = &self.foreign;
+        if *lines > 0 {
+            let mut named: Vec<(&String, &u64)> = topics.iter().collect();
+            named.sort_by_key(|(_, count)| std::cmp::Reverse(**count));
+            let shown: Vec<String> = named
+                .iter()
+                .take(NAMES_SHOWN)
+                .map(|(name, count)| format!("{name} ({count})"))
+                .collect();
+            let more = match named.len() > NAMES_SHOWN {
+                true => format!(" and {} more", named.len() - NAMES_SHOWN),
+                false => String::new(),
+            };
+            let shown = shown.join(", ");
+            let _ = writeln!(
+                text,
+                "lines about topics that are not in the settings: {lines}, {shown}{more}"
+            );
+        }
+        if *own > 0 {
+            let _ = writeln!(text, "lines that permeated itself had published, passed over: {own}");
+        }
+        let _ = writeln!(text, "starts: {}", self.starts);
+        let litres: Vec<String> =
+            self.litres.iter().map(|(what, litres)| format!("{what} {litres:.1} L")).collect();
+        if !litres.is_empty() {
+            let _ = writeln!(text, "litres: {}", litres.join(", "));
+        }
+        match self.alarms.is_empty() {
+            true => text.push_str("alarms: none\n"),
+            false => text.push_str("alarms, times raised:\n"),
+        }
+        for (name, times) in &self.alarms {
+            let _ = writeln!(text, "  {name}: {times}");
+        }
+        text
+    }
 }
 
 /// Runs the command.
@@ -108,12 +235,12 @@ pub fn run(args: &Args) -> ExitCode {
     let result = replay(args, &loaded.settings, &mut out);
     match result.and_then(|summary| Ok(out.flush().map(|()| summary)?)) {
         Ok(summary) => {
-            let Summary { events, outputs, foreign, same, differences } = summary;
-            eprintln!("{events} events, {outputs} outputs; {foreign} lines about other topics");
+            eprint!("{}", summary.words());
             if args.compare {
+                let Summary { same, differences, .. } = summary;
                 eprintln!("{same} outputs as stored, {differences} differences");
             }
-            ExitCode::from(u8::from(differences > 0))
+            ExitCode::from(u8::from(summary.differences > 0))
         }
         Err(ReplayError::Output(error)) if error.kind() == std::io::ErrorKind::BrokenPipe => {
             ExitCode::SUCCESS
@@ -146,7 +273,7 @@ pub fn replay(
         (Some(path), _) => {
             let zone =
                 jiff::tz::TimeZone::get(&settings.daemon.zone).unwrap_or(jiff::tz::TimeZone::UTC);
-            from_file(path, args.all, &setup, (plant, &zone), out)
+            from_file(path, args, &setup, (settings, plant, &zone), out)
         }
         (None, Some(dir)) => {
             let reader = Reader::open(dir)?;
@@ -177,15 +304,129 @@ struct Stage<'a> {
     setup: Arc<Setup>,
     keep: Keep,
     all: bool,
+    only: &'a [Kind],
     out: &'a mut dyn Write,
     lines: Lines,
     compare: Option<Compare>,
     summary: Summary,
+    standing: BTreeSet<AlarmKey>,
+    litres: BTreeMap<SignalId, f64>,
     /// Answers of a world in which everything works; only for files.
     answers: Option<Vec<Event>>,
+    /// What we sent lately: when (ms), to whom, whether it was an open.
+    sent: Vec<(i64, usize, bool)>,
+    /// While the beginning is made, its values wait: of several at one instant the last is told.
+    waiting: Option<Vec<Output>>,
 }
 
-impl Stage<'_> {
+impl<'a> Stage<'a> {
+    fn new(setup: &Arc<Setup>, args: &'a Args, out: &'a mut dyn Write) -> Self {
+        Self {
+            engine: Engine::new(Arc::clone(setup)),
+            setup: Arc::clone(setup),
+            keep: Keep::new(),
+            all: args.all,
+            only: &args.only,
+            out,
+            lines: Lines::default(),
+            compare: args.compare.then(Compare::default),
+            summary: Summary::default(),
+            standing: BTreeSet::new(),
+            litres: BTreeMap::new(),
+            answers: None,
+            sent: Vec::new(),
+            waiting: None,
+        }
+    }
+
+    /// Counts what the summary names.
+    fn count(&mut self, output: &Output) {
+        match output {
+            Output::Alarm(update) if !update.active => {
+                self.standing.remove(&update.key);
+            }
+            Output::Alarm(update) => {
+                if self.standing.insert(update.key) {
+                    let name = self.setup.alarm_id(update.key);
+                    *self.summary.alarms.entry(name).or_default() += 1;
+                }
+            }
+            Output::Log(entry) if entry.kind == START_RECORD => self.summary.starts += 1,
+            Output::Value(update) => {
+                if let Ok(Datum::Number(litres)) = &update.datum
+                    && LITRES.iter().any(|(signal, _)| *signal == update.key.signal)
+                {
+                    self.litres.insert(update.key.signal, *litres);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn print(&mut self, output: &Output, now: Now) -> Result<(), ReplayError> {
+        if self.only.is_empty() || Kind::of(output).is_some_and(|kind| self.only.contains(&kind)) {
+            let line = self.lines.line(output, now, &self.setup);
+            self.out.write_all(line.map_err(std::io::Error::from)?)?;
+        }
+        Ok(())
+    }
+
+    /// The beginning is made: what it came to is told.
+    fn begun(&mut self, now: Now) -> Result<(), ReplayError> {
+        let waiting = self.waiting.take().unwrap_or_default();
+        let key = |output: &Output| match output {
+            Output::Value(update) => Some(update.key),
+            _ => None,
+        };
+        let mut last: BTreeMap<ValueKey, usize> = BTreeMap::new();
+        for (at, output) in waiting.iter().enumerate() {
+            if let Some(key) = key(output) {
+                last.insert(key, at);
+            }
+        }
+        for (at, output) in waiting.iter().enumerate() {
+            if key(output).is_none_or(|key| last.get(&key) == Some(&at)) {
+                self.print(output, now)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// What a line of a file became.
+    fn happens(&mut self, now: Now, happened: Happened) -> Result<(), ReplayError> {
+        match happened {
+            Happened::Event(event) => self.handle(now, event),
+            Happened::Seen { actuator, open } => {
+                let millis = now.mono.millis();
+                self.sent.retain(|(at, ..)| millis - at <= ECHO_MILLIS);
+                match self.sent.iter().position(|(_, to, sent)| (*to, *sent) == (actuator, open)) {
+                    Some(echo) => {
+                        self.sent.remove(echo);
+                        Ok(())
+                    }
+                    None => self.handle(now, Event::SeenOnTopic { actuator, open }),
+                }
+            }
+            Happened::Refused(answer) => {
+                self.summary.outputs += 1;
+                self.print(&Output::Log(answer), now)
+            }
+        }
+    }
+
+    fn summary(mut self) -> Summary {
+        for (signal, what) in LITRES {
+            if let Some(litres) = self.litres.get(&signal) {
+                self.summary.litres.push((what, *litres));
+            }
+        }
+        if let Some(compare) = &self.compare {
+            self.summary.same = compare.same;
+            self.summary.differences = compare.only_stored + compare.only_replayed;
+        }
+        self.summary
+    }
+
     fn handle(&mut self, now: Now, event: Event) -> Result<(), ReplayError> {
         if event != Event::Tick {
             self.summary.events += 1;
@@ -200,20 +441,34 @@ impl Stage<'_> {
             if let Some(answers) = &mut self.answers {
                 match &output {
                     Output::Persist { token } => answers.push(Event::Persisted { token: *token }),
-                    Output::Send(send) if send.action == Action::Close => {
-                        answers.push(Event::CloseAcknowledged { actuator: send.actuator });
+                    Output::Send(send) => {
+                        let open = send.action == Action::Open;
+                        self.sent.push((now.mono.millis(), send.actuator, open));
+                        if !open {
+                            answers.push(Event::CloseAcknowledged { actuator: send.actuator });
+                        }
+                    }
+                    // The broker publishes the will, and the connection comes back.
+                    Output::DropGuard { actuator } => {
+                        let actuator = *actuator;
+                        answers.push(Event::GuardLost { actuator });
+                        answers.push(Event::SeenOnTopic { actuator, open: false });
+                        answers.push(Event::GuardConnected { actuator });
                     }
                     _ => {}
                 }
             }
+            self.count(&output);
             let kept = self.keep.wants(&output);
             match &mut self.compare {
-                Some(compare) if kept => compare.replayed(now.mono.millis(), &output),
-                Some(_) => {}
-                None if kept || self.all => {
-                    let line = self.lines.line(&output, now, &self.setup);
-                    self.out.write_all(line.map_err(std::io::Error::from)?)?;
+                Some(compare) if kept => {
+                    compare.replayed(now.mono.millis(), &output, &self.setup);
                 }
+                Some(_) => {}
+                None if kept || self.all => match &mut self.waiting {
+                    Some(waiting) => waiting.push(output),
+                    None => self.print(&output, now)?,
+                },
                 None => {}
             }
         }
@@ -251,9 +506,9 @@ impl Stage<'_> {
 
 fn from_file(
     path: &PathBuf,
-    all: bool,
+    args: &Args,
     setup: &Arc<Setup>,
-    (plant, zone): (&Plant, &jiff::tz::TimeZone),
+    (settings, plant, zone): (&Settings, &Plant, &jiff::tz::TimeZone),
     out: &mut dyn Write,
 ) -> Result<Summary, ReplayError> {
     let file =
@@ -262,25 +517,17 @@ fn from_file(
         true => Format::Csv,
         false => Format::Lines,
     };
-    let mut input = Input::new(BufReader::new(file), format, setup, plant);
-    let mut stage = Stage {
-        engine: Engine::new(Arc::clone(setup)),
-        setup: Arc::clone(setup),
-        keep: Keep::new(),
-        all,
-        out,
-        lines: Lines::default(),
-        compare: None,
-        summary: Summary::default(),
-        answers: Some(Vec::new()),
-    };
+    let mut input = Input::new(BufReader::new(file), format, setup, plant, settings);
+    let mut stage = Stage::new(setup, args, out);
+    stage.answers = Some(Vec::new());
     let mut start: Option<Wall> = None;
     let mut calendar_until = None;
-    while let Some((at, event)) = input.next()? {
+    while let Some((at, happened)) = input.next()? {
         let first = start.is_none();
         let since = at.since(*start.get_or_insert(at));
         let now = Now::new(Mono::ZERO + since, at);
         if first {
+            stage.waiting = Some(Vec::new());
             for event in beginning(setup.actuators.len()) {
                 stage.handle(now, event)?;
                 stage.answer(now)?;
@@ -292,11 +539,14 @@ fn from_file(
             calendar_until = crate::calendar::until(&calendar);
             stage.handle(now, Event::Calendar(calendar))?;
         }
-        stage.handle(now, event)?;
+        if first {
+            stage.begun(now)?;
+        }
+        stage.happens(now, happened)?;
         stage.answer(now)?;
     }
     stage.summary.foreign = input.foreign;
-    Ok(stage.summary)
+    Ok(stage.summary())
 }
 
 /// The names of a plant's records, looked up once for each stretch.
@@ -328,17 +578,7 @@ fn from_journal(
         .ok_or_else(|| ReplayError::Plant(format!("the journal knows no plant '{id}'")))?;
     let now_names = Names::of(setup);
     let mut names = NamesOf { plant: number, held: None };
-    let mut stage = Stage {
-        engine: Engine::new(Arc::clone(setup)),
-        setup: Arc::clone(setup),
-        keep: Keep::new(),
-        all: args.all,
-        out,
-        lines: Lines::default(),
-        compare: args.compare.then(Compare::default),
-        summary: Summary::default(),
-        answers: None,
-    };
+    let mut stage = Stage::new(setup, args, out);
     let mut run = Run::default();
     let mut next = 1;
     loop {
@@ -352,11 +592,7 @@ fn from_journal(
         tell(&mut stage, false)?;
     }
     tell(&mut stage, true)?;
-    if let Some(compare) = &stage.compare {
-        stage.summary.same = compare.same;
-        stage.summary.differences = compare.only_stored + compare.only_replayed;
-    }
-    Ok(stage.summary)
+    Ok(stage.summary())
 }
 
 fn tell(stage: &mut Stage<'_>, end: bool) -> Result<(), ReplayError> {
@@ -424,7 +660,7 @@ impl Run {
                     None => Some(output),
                 };
                 if let Some(output) = output {
-                    compare.stored(record.seq, &output);
+                    compare.stored(record.seq, &output, &stage.setup);
                 }
                 // An output later than the last event: the driver woke at a deadline, just then.
                 if self.handled.is_some_and(|handled| now.mono > handled) {

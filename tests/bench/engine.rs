@@ -201,6 +201,7 @@ fn replay(days: i64) -> Result<(), Box<dyn std::error::Error>> {
         journal: None,
         compare: false,
         all: false,
+        only: Vec::new(),
     };
     let settings = world::settings(Size::Full);
     let mut out = BufWriter::new(File::create(dir.path().join("out.jsonl"))?);

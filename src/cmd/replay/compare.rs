@@ -1,6 +1,8 @@
 //! Two streams of outputs side by side: what was stored, and what the replay gives.
 
+use super::line::named;
 use crate::engine::output::Output;
+use crate::engine::setup::Setup;
 use serde_json::Value;
 use std::collections::VecDeque;
 
@@ -21,12 +23,12 @@ pub(super) struct Compare {
 }
 
 impl Compare {
-    pub(super) fn stored(&mut self, seq: u64, output: &Output) {
-        self.stored.push_back((seq, plain(output)));
+    pub(super) fn stored(&mut self, seq: u64, output: &Output, setup: &Setup) {
+        self.stored.push_back((seq, named(output, setup)));
     }
 
-    pub(super) fn replayed(&mut self, mono: i64, output: &Output) {
-        self.replayed.push_back((mono, plain(output)));
+    pub(super) fn replayed(&mut self, mono: i64, output: &Output, setup: &Setup) {
+        self.replayed.push_back((mono, named(output, setup)));
     }
 
     #[cfg(test)]
@@ -89,10 +91,6 @@ impl Compare {
     }
 }
 
-fn plain(output: &Output) -> Value {
-    super::line::rounded(serde_json::to_value(output).unwrap_or_default())
-}
-
 /// Equal but for a little slack in wall stamps.
 fn alike(a: &Value, b: &Value) -> bool {
     match (a, b) {
@@ -137,10 +135,10 @@ mod tests {
         let mut compare = Compare::default();
         let mut lines = Vec::new();
         for text in stored {
-            compare.stored(1, &log(text, 1000));
+            compare.stored(1, &log(text, 1000), &crate::engine::setup::example());
         }
         for text in replayed {
-            compare.replayed(1, &log(text, 1040));
+            compare.replayed(1, &log(text, 1040), &crate::engine::setup::example());
         }
         compare.advance(true, &mut |line| lines.push(line[..1].to_owned()));
         assert_eq!(compare.is_same(), lines.is_empty());
@@ -160,8 +158,9 @@ mod tests {
     #[test]
     fn a_stamp_may_be_a_little_later_but_not_more() {
         let mut compare = Compare::default();
-        compare.stored(1, &log("a", 1000));
-        compare.replayed(1, &log("a", 1000 + WALL_SLACK + 1));
+        let setup = crate::engine::setup::example();
+        compare.stored(1, &log("a", 1000), &setup);
+        compare.replayed(1, &log("a", 1000 + WALL_SLACK + 1), &setup);
         compare.advance(true, &mut |_| {});
         assert!(!compare.is_same());
     }

@@ -1,25 +1,23 @@
-//! Recorded days as files: which lines there are and what events they become.
+//! Recorded days as files: which lines there are and what they become.
 //!
-//! CSV: `time,sensor-or-topic,value`, with or without a header of those names; fields may be quoted
-//! (RFC 4180, without line breaks inside). JSON lines, one object each:
-//!
-//! ```text
-//! {"t":"2026-03-01T07:00:00Z","sensor":"product-tds","v":1.5}        in the sensor's declared unit
-//! {"t":1772348400000,"topic":"ro/meter","v":{"tds":1},"retained":true}  as the message came
-//! {"t":1772348401000,"event":{"e":"demand","wanted":true}}            any event, as the journal has it
-//! ```
-//!
-//! `t` is RFC 3339 or milliseconds since 1970 and must never fall. `v` is a number, a yes or a no in
-//! the usual spellings, or, for a topic, the payload; `null` is a message that could not be read.
+//! The forms are described where users find them: [`FORMATS`](super::FORMATS), which `replay --help`
+//! prints, and `config/recorded.md`. Invariants: a message becomes the very event that it becomes
+//! live, by the very same decoders; no line is dropped without being counted under its name; times
+//! never fall.
 
-use crate::edge::mqtt::payload;
+use crate::edge::mqtt::receive::{demanded, refusal, seen};
+use crate::edge::mqtt::topics::{ALARM, ALARM_COMMANDS, GUARD, GUARD_COMMANDS, SERVICE};
+use crate::edge::mqtt::{Topics, command, payload};
 use crate::engine::event::{Event, Reading};
-use crate::engine::setup::Setup;
+use crate::engine::output::LogEntry;
+use crate::engine::setup::{ActuatorIx, SensorIx, Setup};
 use crate::engine::time::Wall;
 use crate::engine::value::NoReading;
-use crate::settings::schema::Plant;
+use crate::settings::Settings;
+use crate::settings::schema::{DemandMode, Plant};
 use serde::Deserialize;
 use serde_json::Value;
+use std::collections::{BTreeMap, VecDeque};
 use std::io::BufRead;
 
 /// How a file is written.
@@ -40,43 +38,129 @@ pub struct InputError {
     what: String,
 }
 
-/// Reads events from a file, line by line.
+/// What a line became.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum Happened {
+    Event(Event),
+    /// A command on an actuator's topic; perhaps the echo of our own.
+    Seen {
+        actuator: ActuatorIx,
+        open: bool,
+    },
+    /// A command that never reaches the engine; what is answered.
+    Refused(LogEntry),
+}
+
+#[derive(Clone, Copy, Debug)]
+enum Route {
+    Sensor(SensorIx),
+    Availability(SensorIx),
+    Actuator(ActuatorIx),
+    Demand,
+    Command { node: &'static str, name: &'static str },
+}
+
+/// Names of others that are counted one by one; the rest is counted together.
+const NAMES_MAX: usize = 1000;
+
+/// Lines that meant nothing to this plant.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Foreign {
+    /// Lines about topics that are none of the plant's.
+    pub lines: u64,
+    /// How many by topic; at most a thousand topics.
+    pub topics: BTreeMap<String, u64>,
+    /// Lines that permeated itself had published.
+    pub own: u64,
+}
+
+/// Reads what happened from a file, line by line.
 pub(super) struct Input<'a, R> {
     file: R,
     format: Format,
     setup: &'a Setup,
     plant: &'a Plant,
+    routes: BTreeMap<String, Vec<Route>>,
+    /// What topics of our own begin with.
+    own: [String; 2],
     line: usize,
     last: Option<Wall>,
-    ready: std::collections::VecDeque<(Wall, Event)>,
-    /// Lines about topics that are none of ours.
-    pub(super) foreign: usize,
+    ready: VecDeque<(Wall, Happened)>,
+    pub(super) foreign: Foreign,
 }
 
+/// A line of JSON. The second names are those of `mosquitto_sub -F %j`, whose further fields say
+/// nothing here.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Line {
+    #[serde(alias = "tst")]
     t: Value,
     sensor: Option<String>,
     topic: Option<String>,
-    #[serde(default)]
+    #[serde(default, alias = "payload")]
     v: Value,
-    #[serde(default)]
-    retained: bool,
+    #[serde(default, alias = "retain")]
+    retained: Value,
     event: Option<Event>,
+    #[serde(rename = "qos")]
+    _qos: Option<Value>,
+    #[serde(rename = "payloadlen")]
+    _payloadlen: Option<Value>,
+    #[serde(rename = "mid")]
+    _mid: Option<Value>,
+    #[serde(rename = "properties")]
+    _properties: Option<Value>,
 }
 
 impl<'a, R: BufRead> Input<'a, R> {
-    pub(super) fn new(file: R, format: Format, setup: &'a Setup, plant: &'a Plant) -> Self {
-        let ready = std::collections::VecDeque::new();
-        Self { file, format, setup, plant, line: 0, last: None, ready, foreign: 0 }
+    pub(super) fn new(
+        file: R,
+        format: Format,
+        setup: &'a Setup,
+        plant: &'a Plant,
+        settings: &Settings,
+    ) -> Self {
+        let topics = Topics::new(settings);
+        let mut routes: BTreeMap<String, Vec<Route>> = BTreeMap::new();
+        let mut add = |topic: String, route| routes.entry(topic).or_default().push(route);
+        for (index, sensor) in setup.sensors.iter().enumerate() {
+            let Some(declared) = plant.sensors.get(&sensor.id) else { continue };
+            add(declared.topic.clone(), Route::Sensor(index));
+            if !declared.availability_topic.is_empty() {
+                add(declared.availability_topic.clone(), Route::Availability(index));
+            }
+        }
+        for (index, actuator) in setup.actuators.iter().enumerate() {
+            add(actuator.topic.clone(), Route::Actuator(index));
+        }
+        if setup.demand == DemandMode::Topic {
+            add(plant.demand.topic.clone(), Route::Demand);
+        }
+        let commands = GUARD_COMMANDS.iter().map(|name| (GUARD, *name));
+        let commands = commands.chain(ALARM_COMMANDS.iter().map(|name| (ALARM, *name)));
+        for (node, name) in commands.chain([(SERVICE, "entry")]) {
+            add(topics.command(&setup.plant, node, name), Route::Command { node, name });
+        }
+        Self {
+            file,
+            format,
+            setup,
+            plant,
+            routes,
+            own: [topics.plant(&setup.plant, ""), topics.daemon("")],
+            line: 0,
+            last: None,
+            ready: VecDeque::new(),
+            foreign: Foreign::default(),
+        }
     }
 
-    /// The next event and its time; `None` at the end.
-    pub(super) fn next(&mut self) -> Result<Option<(Wall, Event)>, InputError> {
+    /// What happened next and when; `None` at the end.
+    pub(super) fn next(&mut self) -> Result<Option<(Wall, Happened)>, InputError> {
         loop {
-            if let Some(event) = self.ready.pop_front() {
-                return Ok(Some(event));
+            if let Some(next) = self.ready.pop_front() {
+                return Ok(Some(next));
             }
             let mut text = String::new();
             let read = std::io::Read::take(&mut self.file, LINE_MAX).read_line(&mut text);
@@ -115,16 +199,40 @@ impl<'a, R: BufRead> Input<'a, R> {
             Ok(millis) => millis.into(),
             Err(_) => Value::String(time.clone()),
         };
-        let known = self.setup.sensors.iter().any(|sensor| sensor.id == *what);
-        let (sensor, topic) = match known {
-            true => (Some(what.clone()), None),
-            false => (None, Some(what.clone())),
+        let (sensor, topic) = match self.sensor(what) {
+            Some(_) => (Some(what.clone()), None),
+            // A name without a slash is meant as an id, unless it is a topic of the settings.
+            None if !what.contains('/') && !self.routes.contains_key(what) => {
+                return Err(self.no_sensor(what));
+            }
+            None => (None, Some(what.clone())),
         };
         let v = match value.is_empty() {
             true => Value::Null,
             false => Value::String(value.clone()),
         };
-        Ok(Some(Line { t, sensor, topic, v, retained: false, event: None }))
+        let retained = Value::Bool(false);
+        Ok(Some(Line {
+            t,
+            sensor,
+            topic,
+            v,
+            retained,
+            event: None,
+            _qos: None,
+            _payloadlen: None,
+            _mid: None,
+            _properties: None,
+        }))
+    }
+
+    fn sensor(&self, id: &str) -> Option<SensorIx> {
+        self.setup.sensors.iter().position(|sensor| sensor.id == id)
+    }
+
+    fn no_sensor(&self, id: &str) -> String {
+        let known: Vec<&str> = self.setup.sensors.iter().map(|sensor| sensor.id.as_str()).collect();
+        format!("there is no sensor '{id}' in this plant; the sensors are {}", known.join(", "))
     }
 
     fn take(&mut self, line: Line) -> Result<(), String> {
@@ -133,53 +241,85 @@ impl<'a, R: BufRead> Input<'a, R> {
             return Err("its time lies before that of the line above; sort the file".to_owned());
         }
         self.last = Some(at);
+        let retained = match &line.retained {
+            Value::Null => false,
+            Value::Bool(retained) => *retained,
+            Value::Number(number) => number.as_u64() != Some(0),
+            other => return Err(format!("'retained' is {other}, not true or false")),
+        };
         match (line.event, line.sensor, line.topic) {
-            (Some(event), None, None) => self.ready.push_back((at, event)),
+            (Some(event), None, None) => self.ready.push_back((at, Happened::Event(event))),
             (None, Some(id), None) => {
-                let index = self
-                    .setup
-                    .sensors
-                    .iter()
-                    .position(|sensor| sensor.id == id)
-                    .ok_or_else(|| format!("there is no sensor '{id}' in this plant"))?;
-                let event = self.reading(index, &line.v, ("", ""), line.retained, at);
-                self.ready.push_back((at, event));
+                let index = self.sensor(&id).ok_or_else(|| self.no_sensor(&id))?;
+                let event = self.reading(index, &bytes(&line.v), ("", ""), retained, at);
+                self.ready.push_back((at, Happened::Event(event)));
             }
-            (None, None, Some(topic)) => {
-                let mut ours = false;
-                for (index, sensor) in self.setup.sensors.iter().enumerate() {
-                    let Some(settings) = self.plant.sensors.get(&sensor.id) else { continue };
-                    if settings.topic == topic {
-                        ours = true;
-                        let pointers = (&*settings.pointer, &*settings.time_pointer);
-                        let event = self.reading(index, &line.v, pointers, line.retained, at);
-                        self.ready.push_back((at, event));
-                    }
-                    if settings.availability_topic == topic {
-                        ours = true;
-                        if payload::availability(&bytes(&line.v)) == Some(false) {
-                            let reason = NoReading::Offline;
-                            self.ready.push_back((at, Event::NoReading { sensor: index, reason }));
-                        }
-                    }
-                }
-                self.foreign += usize::from(!ours);
-            }
+            (None, None, Some(topic)) => self.message(topic, &bytes(&line.v), retained, at),
             _ => return Err("needs one of: sensor, topic, event".to_owned()),
         }
         Ok(())
     }
 
+    /// A message, sorted as `edge::mqtt::receive` sorts it.
+    fn message(&mut self, topic: String, payload: &[u8], retained: bool, at: Wall) {
+        let Some(routes) = self.routes.get(&topic) else {
+            if self.own.iter().any(|own| topic.starts_with(own)) {
+                self.foreign.own += 1;
+                return;
+            }
+            self.foreign.lines += 1;
+            let names = &mut self.foreign.topics;
+            if names.len() < NAMES_MAX || names.contains_key(&topic) {
+                *names.entry(topic).or_default() += 1;
+            }
+            return;
+        };
+        let mut happened = Vec::new();
+        for route in routes {
+            happened.extend(match *route {
+                Route::Sensor(sensor) => {
+                    self.plant.sensors.get(&self.setup.sensors[sensor].id).map(|declared| {
+                        let pointers = (&*declared.pointer, &*declared.time_pointer);
+                        Happened::Event(self.reading(sensor, payload, pointers, retained, at))
+                    })
+                }
+                Route::Availability(sensor) => (payload::availability(payload) == Some(false))
+                    .then(|| {
+                        let reason = NoReading::Offline;
+                        Happened::Event(Event::NoReading { sensor, reason })
+                    }),
+                Route::Actuator(actuator) => {
+                    seen(&self.setup.actuators[actuator], payload, retained)
+                        .map(|open| Happened::Seen { actuator, open })
+                }
+                Route::Demand => demanded(payload, retained)
+                    .map(|wanted| Happened::Event(Event::Demand { wanted })),
+                Route::Command { .. } if payload.is_empty() => None,
+                Route::Command { name, .. } if retained => {
+                    let text = "refused: the command was retained";
+                    Some(Happened::Refused(refusal(name, text, Some(at))))
+                }
+                Route::Command { node, name } => Some(match command::parse(node, name, payload) {
+                    Ok(command) => Happened::Event(Event::Command(command)),
+                    Err(why) => {
+                        Happened::Refused(refusal(name, &format!("refused: {why}"), Some(at)))
+                    }
+                }),
+            });
+        }
+        self.ready.extend(happened.into_iter().map(|happened| (at, happened)));
+    }
+
     fn reading(
         &self,
-        sensor: usize,
-        value: &Value,
+        sensor: SensorIx,
+        payload: &[u8],
         (pointer, time_pointer): (&str, &str),
         retained: bool,
         at: Wall,
     ) -> Event {
         let setup = &self.setup.sensors[sensor];
-        let decoded = payload::decode(&bytes(value), pointer, time_pointer, setup.quantity)
+        let decoded = payload::decode(payload, pointer, time_pointer, setup.quantity)
             .map(|decoded| (setup.unit.to_canonical(decoded.value), decoded.stamp));
         match decoded {
             Ok((value, stamp)) if value.is_finite() => {
@@ -208,7 +348,10 @@ fn time(value: &Value) -> Result<Wall, String> {
             .as_i64()
             .map(Wall::from_millis)
             .ok_or_else(|| format!("{number} is not a whole number of milliseconds")),
+        // Some recorders write a Z and the offset of their zone; the offset is what they mean.
         Value::String(text) => text
+            .replace("Z+", "+")
+            .replace("Z-", "-")
             .parse::<jiff::Timestamp>()
             .map(|at| Wall::from_millis(at.as_millisecond()))
             .map_err(|error| format!("'{text}' is no time: {error}")),
@@ -272,6 +415,9 @@ mod tests {
         let text = Value::String("2026-03-01T08:00:00.250+01:00".into());
         assert_eq!(time(&text), Ok(Wall::from_millis(1_772_348_400_250)));
         assert_eq!(time(&5.into()), Ok(Wall::from_millis(5)));
+        for text in ["2026-03-01T08:00:00.250000+0100", "2026-03-01T08:00:00.250000Z+0100"] {
+            assert_eq!(time(&Value::String(text.into())), Ok(Wall::from_millis(1_772_348_400_250)));
+        }
         assert!(time(&Value::Bool(true)).is_err());
         assert!(time(&"yesterday".into()).is_err());
     }

@@ -1,16 +1,18 @@
-//! An output of a replay as a line of JSON: with its time, and ids instead of indices.
+//! An output of a replay as a line of JSON: with its time, and the names of the bus instead of indices:
+//! `name` is node and property of a value, or the alarm.
 //!
 //! Invariants: fields stand in the order of the alphabet; numbers have nine significant digits, since
 //! floats differ in their last bits between machines and maths libraries. Nearly all lines are values:
 //! they are written as they are ([`ValueLine`]), the rest by way of a tree.
 
-use crate::engine::catalogue::{Of, SignalId};
-use crate::engine::output::{Datum, Output, ValueUpdate};
+use crate::edge::mqtt::topics::{alarm_id, node_and_property};
+use crate::engine::output::{Datum, Output, ValueKey, ValueUpdate};
 use crate::engine::setup::Setup;
 use crate::engine::time::{Now, Wall};
 use crate::engine::value::{Basis, Flag, NoReading, Reason};
 use serde::{Serialize, Serializer};
 use serde_json::{Value, json};
+use std::collections::BTreeMap;
 
 /// Writes lines, one after the other.
 #[derive(Default)]
@@ -18,6 +20,8 @@ pub(super) struct Lines {
     line: Vec<u8>,
     /// The latest time in words: outputs of one event share it.
     at: Option<(Wall, String)>,
+    /// Node and property of each value told so far.
+    names: BTreeMap<ValueKey, String>,
 }
 
 impl Lines {
@@ -38,7 +42,9 @@ impl Lines {
         let at = self.at.as_ref().map(|(_, words)| words.as_str());
         match output {
             Output::Value(update) => {
-                let line = ValueLine::of(update, now, at, setup);
+                let name =
+                    self.names.entry(update.key).or_insert_with(|| name_of(setup, update.key));
+                let line = ValueLine::of(update, now, at, name);
                 serde_json::to_writer(&mut self.line, &line)?;
             }
             other => serde_json::to_writer(&mut self.line, &tree(other, now, at, setup))?,
@@ -53,14 +59,9 @@ fn in_words(wall: Wall) -> Option<(Wall, String)> {
     Some((wall, format!("{at:.3}")))
 }
 
-/// Which sensor or part an index of a row means; `None` for one of neither, or beyond what there is.
-fn id_of(setup: &Setup, kind: Of, of: u16) -> Option<&str> {
-    let of = usize::from(of);
-    match kind {
-        Of::Plant => None,
-        Of::Sensor => setup.sensors.get(of).map(|sensor| sensor.id.as_str()),
-        Of::Part => setup.parts.get(of).map(|part| part.id.as_str()),
-    }
+fn name_of(setup: &Setup, key: ValueKey) -> String {
+    let (node, property) = node_and_property(setup, key);
+    format!("{node}/{property}")
 }
 
 /// A value, its fields in the order of the alphabet.
@@ -69,8 +70,8 @@ struct ValueLine<'a> {
     basis: Basis,
     datum: std::result::Result<Shown<'a>, NoReading>,
     flag: Flag,
-    key: Key<'a>,
     m: i64,
+    name: &'a str,
     o: &'static str,
     #[serde(skip_serializing_if = "<[Reason]>::is_empty")]
     reasons: &'a [Reason],
@@ -80,13 +81,6 @@ struct ValueLine<'a> {
     t: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     u: Option<Nine>,
-}
-
-#[derive(Serialize)]
-struct Key<'a> {
-    #[serde(skip_serializing_if = "Option::is_none")]
-    of: Option<Option<&'a str>>,
-    signal: SignalId,
 }
 
 /// As [`Datum`], without a copy.
@@ -100,8 +94,8 @@ enum Shown<'a> {
 }
 
 impl<'a> ValueLine<'a> {
-    fn of(update: &'a ValueUpdate, now: Now, t: Option<&'a str>, setup: &'a Setup) -> Self {
-        let ValueUpdate { key, datum, u, flag, reasons, basis, stamp, store } = update;
+    fn of(update: &'a ValueUpdate, now: Now, t: Option<&'a str>, name: &'a str) -> Self {
+        let ValueUpdate { key: _, datum, u, flag, reasons, basis, stamp, store } = update;
         Self {
             basis: *basis,
             datum: datum.as_ref().map_err(|why| *why).map(|datum| match datum {
@@ -111,11 +105,8 @@ impl<'a> ValueLine<'a> {
                 Datum::Text(text) => Shown::Text(text),
             }),
             flag: *flag,
-            key: Key {
-                of: key.of.map(|of| id_of(setup, key.signal.row().of, of)),
-                signal: key.signal,
-            },
             m: now.mono.millis(),
+            name,
             o: "value",
             reasons,
             stamp: *stamp,
@@ -128,26 +119,38 @@ impl<'a> ValueLine<'a> {
 
 /// Any output by way of a tree.
 fn tree(output: &Output, now: Now, t: Option<&str>, setup: &Setup) -> Value {
-    let mut value = rounded(serde_json::to_value(output).unwrap_or_default());
+    let mut value = named(output, setup);
     let Some(fields) = value.as_object_mut() else { return value };
     if let Some(t) = t {
         fields.insert("t".into(), t.into());
     }
     fields.insert("m".into(), now.mono.millis().into());
-    let key = match output {
-        Output::Value(update) => update.key.of.map(|of| (update.key.signal.row().of, of)),
-        Output::Alarm(update) => update.key.of.map(|of| (update.key.alarm.row().of, of)),
-        Output::Send(send) => {
-            let id = setup.actuators.get(send.actuator).map(|actuator| actuator.id.as_str());
+    value
+}
+
+/// An output as a tree, in the names of the bus.
+pub(super) fn named(output: &Output, setup: &Setup) -> Value {
+    let mut value = rounded(serde_json::to_value(output).unwrap_or_default());
+    let Some(fields) = value.as_object_mut() else { return value };
+    let name = match output {
+        Output::Value(update) => Some(name_of(setup, update.key)),
+        Output::Alarm(update) => {
+            if let Some(under) = update.under {
+                fields.insert("under".into(), under.name().into());
+            }
+            Some(alarm_id(setup, update.key))
+        }
+        Output::Send(crate::engine::output::Send { actuator, .. })
+        | Output::DropGuard { actuator } => {
+            let id = setup.actuators.get(*actuator).map(|actuator| actuator.id.as_str());
             fields.insert("actuator".into(), json!(id));
             None
         }
         _ => None,
     };
-    if let Some((kind, of)) = key
-        && let Some(key) = fields.get_mut("key").and_then(Value::as_object_mut)
-    {
-        key.insert("of".into(), json!(id_of(setup, kind, of)));
+    if let Some(name) = name {
+        fields.remove("key");
+        fields.insert("name".into(), name.into());
     }
     value
 }
@@ -178,7 +181,7 @@ impl Serialize for Nine {
 }
 
 /// All numbers of a tree with nine significant digits.
-pub(super) fn rounded(value: Value) -> Value {
+fn rounded(value: Value) -> Value {
     match value {
         Value::Number(number) if number.is_f64() => {
             json!(Nine(number.as_f64().unwrap_or_default()))
@@ -194,7 +197,7 @@ pub(super) fn rounded(value: Value) -> Value {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::output::ValueKey;
+    use crate::engine::catalogue::SignalId;
     use crate::engine::time::Mono;
 
     fn update(signal: SignalId, of: Option<u16>, datum: Result<Datum, NoReading>) -> ValueUpdate {

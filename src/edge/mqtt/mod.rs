@@ -16,7 +16,7 @@ pub mod homie;
 mod options;
 mod outbox;
 pub mod payload;
-mod receive;
+pub(crate) mod receive;
 #[cfg(test)]
 mod testing;
 pub mod topics;

@@ -16,7 +16,7 @@ use super::topics::{ALARM, ALARM_COMMANDS, GUARD, GUARD_COMMANDS, SERVICE, Topic
 use crate::board::Board;
 use crate::engine::event::{Event, Reading};
 use crate::engine::output::LogEntry;
-use crate::engine::setup::{ActuatorIx, SensorIx, Setup};
+use crate::engine::setup::{ActuatorIx, ActuatorSetup, SensorIx, Setup};
 use crate::engine::time::Wall;
 use crate::engine::value::NoReading;
 use crate::intake::{Intake, Item, Lane};
@@ -72,6 +72,36 @@ enum Route {
     },
     OwnState,
     Hub,
+}
+
+/// Whether water is wanted, after a message on the demand topic. A stored *on* says nothing.
+pub(crate) fn demanded(payload: &[u8], retained: bool) -> Option<bool> {
+    payload::yes_or_no(payload).filter(|wanted| !(*wanted && retained))
+}
+
+/// What a message on an actuator's topic commands: true for open. Stored copies command nothing.
+pub(crate) fn seen(facts: &ActuatorSetup, payload: &[u8], retained: bool) -> Option<bool> {
+    if retained {
+        return None;
+    }
+    if payload == facts.close.as_bytes() {
+        Some(false)
+    } else if !facts.open.is_empty() && payload == facts.open.as_bytes() {
+        Some(true)
+    } else {
+        None
+    }
+}
+
+/// The answer to a command that does not reach the engine.
+pub(crate) fn refusal(command: &str, text: &str, at: Option<Wall>) -> LogEntry {
+    LogEntry {
+        at,
+        kind: "answer".into(),
+        text: format!("{command}: {text}"),
+        data: json!({"command": command, "accepted": false}),
+        protective: false,
+    }
 }
 
 /// One topic to subscribe to.
@@ -421,26 +451,15 @@ impl Receiver {
     }
 
     fn demand(&self, plant: usize, publish: &Publish) {
-        match payload::yes_or_no(&publish.payload) {
-            Some(true) if publish.retain => {}
-            Some(wanted) => self.control(plant, Event::Demand { wanted }),
-            None => {}
+        if let Some(wanted) = demanded(&publish.payload, publish.retain) {
+            self.control(plant, Event::Demand { wanted });
         }
     }
 
     fn actuator(&self, plant: usize, actuator: ActuatorIx, publish: &Publish) {
-        if publish.retain {
-            return;
-        }
         let side = &self.plants[plant];
         let facts = &side.setup.actuators[actuator];
-        let open = if publish.payload.as_ref() == facts.close.as_bytes() {
-            false
-        } else if !facts.open.is_empty() && publish.payload.as_ref() == facts.open.as_bytes() {
-            true
-        } else {
-            return;
-        };
+        let Some(open) = seen(facts, &publish.payload, publish.retain) else { return };
         if !side.bus.guards()[actuator].take_echo(open) {
             self.control(plant, Event::SeenOnTopic { actuator, open });
         }
@@ -464,13 +483,7 @@ impl Receiver {
     }
 
     fn answer(&self, plant: usize, name: &str, text: &str) {
-        let entry = LogEntry {
-            at: (self.clock)(),
-            kind: "answer".into(),
-            text: format!("{name}: {text}"),
-            data: json!({"command": name, "accepted": false}),
-            protective: false,
-        };
+        let entry = refusal(name, text, (self.clock)());
         tracing::warn!(plant = %self.plants[plant].setup.plant, command = name, text);
         self.board.note(plant, &crate::engine::output::Output::Log(entry.clone()));
         publish_log(&entry, &self.plants[plant].setup.plant, &self.topics, &self.outbox);
