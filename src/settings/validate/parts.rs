@@ -30,7 +30,28 @@ pub(super) fn check(scope: &Scope<'_>, check: &mut Check<'_>) {
         }
         declared(scope, id, part, kind, check);
     }
+    gaps(scope, &places, check);
     between(scope, check);
+}
+
+/// Places are counted from 1; one that is left out is a slip, or a part that was forgotten.
+fn gaps(scope: &Scope<'_>, places: &BTreeMap<(PartKind, u8), &str>, check: &mut Check<'_>) {
+    let mut before: Option<(PartKind, u8)> = None;
+    for ((line, position), id) in places {
+        let due = match before {
+            Some((other, last)) if other == *line => last.saturating_add(1),
+            _ => 1,
+        };
+        if *position > due {
+            let sort = if line.is_vessel() { "vessel" } else { line.word() };
+            check.warn(
+                &scope.at(&["parts", id, "position"]),
+                format!("it is {sort} {position}, and there is no {sort} {due} before it"),
+                format!("write `position = {due}`, or declare what stands before it"),
+            );
+        }
+        before = Some((*line, *position));
+    }
 }
 
 fn fitted(scope: &Scope<'_>, id: &str, part: &Part, check: &mut Check<'_>) {
@@ -135,6 +156,22 @@ mod tests {
         assert!(errors(&with(&format!("{LEAD}{lag}position = 2\n"))).is_empty());
         let carbon = "[plants.home.parts.c]\nkind = \"carbon\"\n";
         assert!(errors(&with(&format!("{LEAD}{carbon}"))).is_empty());
+    }
+
+    #[test]
+    fn a_place_that_is_left_out_is_mentioned() {
+        let found = |parts: &str| {
+            let mut found = warnings(&with(parts));
+            found.retain(|warning| warning.contains(".position"));
+            found
+        };
+        let alone = found(&format!("{LEAD}position = 3\n"));
+        assert_eq!(alone.len(), 1, "{alone:?}");
+        assert!(alone[0].contains("vessel 3") && alone[0].contains("no vessel 1"), "{alone:?}");
+        let lag = LEAD.replace("parts.lead", "parts.lag");
+        let gap = found(&format!("{LEAD}{lag}position = 3\n"));
+        assert!(gap.len() == 1 && gap[0].contains("no vessel 2"), "{gap:?}");
+        assert_eq!(found(&format!("{LEAD}{lag}position = 2\n")), Vec::<String>::new());
     }
 
     #[test]

@@ -13,6 +13,7 @@ pub(super) fn check(scope: &Scope<'_>, check: &mut Check<'_>) {
         unit(scope, id, sensor, quantity, check);
         counter(scope, id, sensor, quantity, check);
         span(scope, id, sensor, check);
+        resolution(scope, id, sensor, quantity, check);
         compensation(scope, id, sensor, quantity, check);
         if let Some(point) = sensor.point {
             place(scope, id, quantity, point, check);
@@ -127,6 +128,23 @@ fn span(scope: &Scope<'_>, id: &str, sensor: &Sensor, check: &mut Check<'_>) {
             &scope.at(&["sensors", id, "max"]),
             format!("{max} is not above `min = {min}`, so every reading would be a fault"),
             "swap or correct them",
+        );
+    }
+}
+
+/// A probe in ppm has a display of whole or tenth ppm; without its step its zero is taken for nothing.
+fn resolution(
+    scope: &Scope<'_>,
+    id: &str,
+    sensor: &Sensor,
+    quantity: Quantity,
+    check: &mut Check<'_>,
+) {
+    if quantity == Quantity::Tds && sensor.step <= 0.0 {
+        check.warn(
+            &scope.at(&["sensors", id, "step"]),
+            "is not given, so the resolution is unknown: 0 is taken for no salt at all, and it may be anything up to half a step",
+            "write the smallest change that the probe shows, such as 1 or 0.1",
         );
     }
 }
@@ -352,6 +370,20 @@ mod tests {
         assert_eq!(errors(&product("interval_secs = 90")).len(), 1);
         let found = warnings(&product("interval_secs = 30"));
         assert!(found.iter().any(|w| w.contains("interval_secs")), "{found:?}");
+    }
+
+    #[test]
+    fn a_probe_in_ppm_without_a_step_is_mentioned() {
+        let about = |toml: &str| {
+            let mut found = warnings(toml);
+            found.retain(|warning| warning.contains(".step"));
+            found
+        };
+        let found = about(SMALL);
+        assert_eq!(found.len(), 2, "{found:?}");
+        assert!(found.iter().all(|warning| warning.contains("resolution is unknown")), "{found:?}");
+        let with = SMALL.replace("unit = \"ppm\"", "unit = \"ppm\"\nstep = 1");
+        assert_eq!(about(&with), Vec::<String>::new());
     }
 
     #[test]
