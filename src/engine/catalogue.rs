@@ -158,7 +158,7 @@ signals! {
 
     CreepPeak = 40, "creep", "peak", Solids, Plant, 0.1, 0.0, 0, false, "Dissolved solids of the first permeate of the last start";
     CreepSettled = 41, "creep", "settled", Solids, Plant, 0.01, 0.0, 0, false, "Dissolved solids at which the last start settled";
-    CreepSettleVolume = 42, "creep", "settle-volume", Volume, Plant, 0.01, 0.0, 0, false, "Permeate until the last start had settled";
+    CreepSettleVolume = 42, "creep", "settle-volume", Volume, Plant, 0.01, 0.0, 0, false, "Permeate until nine tenths of the last start's first excess of salt were washed out (or all but two display steps)";
     CreepSettleTime = 43, "creep", "settle-time", Duration, Plant, 1.0, 0.0, 0, false, "Time until the last start had settled";
     CreepExtraSalt = 44, "creep", "extra-salt", Mass, Plant, 0.1, 0.0, 0, true, "Salt that the last start carried beyond the settled value";
     CreepResinCost = 45, "creep", "resin-cost", Money, Plant, 0.0001, 0.0, 0, false, "What that salt cost in resin";

@@ -28,6 +28,7 @@ pub mod snapshot;
 pub mod time;
 pub mod trend;
 pub mod value;
+pub mod words;
 
 use alarm::digest::Moment;
 use alarm::{Alarms, Evidence};

@@ -12,6 +12,7 @@ use crate::engine::condition::Delayed;
 use crate::engine::output::AlarmKey;
 use crate::engine::setup::{SensorIx, Setup};
 use crate::engine::time::{Mono, Span};
+use crate::engine::words;
 use crate::settings::schema::{Point, Role};
 use crate::units::Quantity;
 
@@ -435,7 +436,7 @@ impl Guard {
         self.hold(cx, AlarmId::ProductProbeStale, active, true, || {
             let since = age.map_or_else(
                 || "since the start".to_owned(),
-                |age| format!("for {:.0} s", age.secs()),
+                |age| format!("for {}", words::span(age)),
             );
             Evidence {
                 value: age.map(Span::secs),
@@ -521,14 +522,14 @@ impl Guard {
         ] {
             let input = feed.map(|bar| self.beyond(watch, bar, limit, limits.deadband_bar, high));
             let active = self.delayed(watch, now, input, secs(on), TOLD_OFF);
-            self.tell(cx, alarm, active, || Evidence {
-                value: feed,
-                limit: Some(limit),
-                text: format!(
-                    "Feed pressure is {:.1} bar, {} {limit:.1} bar.",
-                    feed.unwrap_or(f64::NAN),
-                    if high { "above" } else { "below" },
-                ),
+            self.tell(cx, alarm, active, || {
+                let (is, than) = words::apart(feed.unwrap_or(f64::NAN), limit, 1);
+                let beyond = if high { "above" } else { "below" };
+                Evidence {
+                    value: feed,
+                    limit: Some(limit),
+                    text: format!("Feed pressure is {is} bar, {beyond} {than} bar."),
+                }
             });
         }
 
@@ -542,14 +543,13 @@ impl Guard {
             None => None,
         };
         let active = self.delayed(watch, now, input, secs(limits.high_hold_secs), hold_return);
-        self.hold(cx, AlarmId::FeedPressureHighHigh, active, true, || Evidence {
-            value: feed,
-            limit: Some(limits.high_hold_bar),
-            text: format!(
-                "Feed pressure reached {:.1} bar, limit {:.1} bar.",
-                feed.unwrap_or(f64::NAN),
-                limits.high_hold_bar
-            ),
+        self.hold(cx, AlarmId::FeedPressureHighHigh, active, true, || {
+            let (is, than) = words::apart(feed.unwrap_or(f64::NAN), limits.high_hold_bar, 1);
+            Evidence {
+                value: feed,
+                limit: Some(limits.high_hold_bar),
+                text: format!("Feed pressure reached {is} bar, limit {than} bar."),
+            }
         });
 
         let has_pump = setup.actuators_of(Role::Pump).next().is_some();
@@ -747,8 +747,8 @@ impl Guard {
             value: unconfirmed.map(Span::secs),
             limit: Some(barrier.secs()),
             text: format!(
-                "The valve was told to close {:.0} s ago and nothing shows that it did.",
-                unconfirmed.unwrap_or(Span::ZERO).secs()
+                "The valve was told to close {} ago and nothing shows that it did.",
+                words::span(unconfirmed.unwrap_or(Span::ZERO))
             ),
         });
         if active != self.told_unconfirmed {

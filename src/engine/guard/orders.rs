@@ -10,6 +10,7 @@ use crate::engine::event::{Ask, Command, ServiceEntry};
 use crate::engine::output::AlarmKey;
 use crate::engine::setup::{ActuatorIx, Setup};
 use crate::engine::time::{Mono, Span};
+use crate::engine::words;
 use crate::settings::schema::{DemandMode, Point, Role};
 use crate::units::Quantity;
 
@@ -376,7 +377,11 @@ impl Guard {
         if let (Some(at), Some(wall)) = (command.at, cx.now.wall) {
             let age = wall.since(at);
             if age > COMMAND_MAX_AGE || age < Span::ZERO - COMMAND_MAX_AGE {
-                let text = format!("the command is {:.0} s old", age.secs());
+                let age = match age < Span::ZERO {
+                    true => format!("{} ahead of the clock", words::span(Span::ZERO - age)),
+                    false => format!("{} old", words::span(age)),
+                };
+                let text = format!("the command is {age}");
                 self.answer(cx, &command.id, Err(text));
                 return false;
             }

@@ -28,6 +28,7 @@ use crate::engine::catalogue::AlarmId;
 use crate::engine::output::{AlarmKey, Output};
 use crate::engine::setup::{ActuatorIx, SensorIx, Setup};
 use crate::engine::time::{Mono, Span};
+use crate::engine::words as sentence;
 use crate::settings::schema::{Point, Role};
 use crate::units::Quantity;
 use serde::{Deserialize, Serialize};
@@ -579,17 +580,24 @@ impl Guard {
             self.proof_dues(setup).iter().copied().filter(|(_, due)| now >= *due).collect();
         self.tell(cx, AlarmId::ProofOverdue, !overdue.is_empty(), || {
             let names: Vec<String> =
-                overdue.iter().map(|(subject, _)| words(setup, *subject)).collect();
+                overdue.iter().map(|(subject, _)| spoken(setup, *subject)).collect();
             let oldest = overdue.iter().map(|(_, due)| now.since(*due)).max();
             let days = oldest.unwrap_or(Span::ZERO).days();
             Evidence {
                 value: Some(days),
                 limit: Some(0.0),
-                text: format!("Overdue by {days:.0} days: the proof of {}.", names.join(", ")),
+                text: match days < 1.0 {
+                    true => format!("Due now: the proof of {}.", names.join(", ")),
+                    false => format!(
+                        "Overdue by {}: the proof of {}.",
+                        sentence::count(days as u64, "day"),
+                        names.join(", ")
+                    ),
+                },
             }
         });
         let failed: Vec<String> =
-            self.proofs.failed.iter().map(|subject| words(setup, *subject)).collect();
+            self.proofs.failed.iter().map(|subject| spoken(setup, *subject)).collect();
         let key = AlarmKey::plant(AlarmId::ProofFailed);
         cx.alarms.set(cx.now, key, Some(!failed.is_empty()), || Evidence {
             text: format!("Not proven when it was tried: {}.", failed.join(", ")),
@@ -619,6 +627,18 @@ impl Guard {
             add(Some(*due), "an overdue proof");
         }
     }
+}
+
+/// A subject in a sentence; [`words`] is its name in records.
+fn spoken(setup: &Setup, subject: Subject) -> String {
+    let (kind, id) = match subject {
+        Subject::Valve(valve) => ("valve", &setup.actuators[valve].id),
+        Subject::Will(valve) => return format!("the will of {}", setup.actuators[valve].id),
+        Subject::Probe(sensor) => ("probe", &setup.sensors[sensor].id),
+        Subject::Leak(sensor) => ("leak", &setup.sensors[sensor].id),
+        Subject::Float(sensor) => ("float", &setup.sensors[sensor].id),
+    };
+    sentence::called(kind, id)
 }
 
 fn words(setup: &Setup, subject: Subject) -> String {

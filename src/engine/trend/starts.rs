@@ -11,6 +11,7 @@ use crate::engine::process::start::{Axis, NotReached};
 use crate::engine::setup::{SensorIx, Setup};
 use crate::engine::time::{Mono, Now, Span};
 use crate::engine::value::{self, NoReading, Valued};
+use crate::engine::words;
 use crate::settings::schema::{Point, Role};
 use serde_json::json;
 
@@ -182,9 +183,9 @@ impl Trend {
             self.told.clear(key, "The permeate settled again.".to_owned(), out);
         } else if self.unsettled >= UNSETTLED_TOLD {
             let text = format!(
-                "{} starts in a row ended before the permeate had settled, so most of what they made was first water; {} readings came in the last of them. Let the plant run longer at a time: a wider band between start and stop does that.",
+                "{} starts in a row ended before the permeate had settled, so most of what they made was first water; {} came in the last of them. Let the plant run longer at a time: a wider band between start and stop does that.",
                 self.unsettled,
-                run.readings(),
+                words::count(run.readings() as u64, "reading"),
             );
             let (value, limit) = (Some(f64::from(self.unsettled)), Some(f64::from(UNSETTLED_TOLD)));
             self.told.raise(key, value, limit, text, out);
@@ -320,12 +321,16 @@ fn entry(now: Now, run: &Run, record: Option<&Record>, has_probe: bool) -> LogEn
             });
             let settled = match (&start.settled, number(&record.settled)) {
                 (Ok(_), Some(settled)) => {
+                    // Nine tenths of the first excess are out then; the rest takes longer.
                     let after = number(&record.settle_volume)
-                        .map(|litres| format!(" after {} L", said(litres)))
+                        .map(|litres| format!("{} L", said(litres)))
                         .or(number(&record.settle_secs)
-                            .map(|secs| format!(" after {} s", said(secs))))
+                            .map(|secs| words::span(Span::from_secs_f64(secs))))
+                        .map(|after| {
+                            format!(", nine tenths of the first salt washed out after {after}")
+                        })
                         .unwrap_or_default();
-                    format!("settled at {} ppm{after}", said(settled))
+                    format!("goes towards {} ppm{after}", said(settled))
                 }
                 (Err(why), _) => format!("not settled: {}", not_reached(*why)),
                 (Ok(_), None) => "not settled".to_owned(),
