@@ -65,6 +65,11 @@ const FLOW_SAME: f64 = 0.07;
 /// named is replaced by the other once its share is so far on the other side.
 const FEED_SHARE: f64 = 0.5;
 const FEED_SHARE_SURE: f64 = 0.15;
+/// Logarithm of the odds from which on one of the two probes is named (three to one), pairs of earlier runs
+/// that show how a tap moves by itself, and how far apart they are against the time looked at.
+const TELLS: f64 = 1.1;
+const TAP_PAIRS: usize = 3;
+const TAP_APART: (f64, f64) = (0.6, 1.5);
 
 /// Standard errors at which a drift is as likely as none: it is rare. From there on its change is doubtful
 /// long before it is told.
@@ -146,6 +151,8 @@ struct Found {
     passage: f64,
     feed_change: f64,
     days: f64,
+    /// By how much the feed moved at most in as long a time before; `None`: not seen.
+    tap: Option<f64>,
 }
 
 impl Drift {
@@ -302,7 +309,25 @@ impl Drift {
         if feed_change.abs() > TAP_CHANGES * change.abs() {
             return None;
         }
-        Some(Found { a_day, passage: change, feed_change, days: days_since })
+        let tap = self.tap_before(from, days_since);
+        Some(Found { a_day, passage: change, feed_change, days: days_since, tap })
+    }
+
+    /// How far the feed moved at most by itself over so many days before a run: a season that was quiet lately
+    /// becomes as steep again as it was.
+    fn tap_before(&self, from: usize, days: f64) -> Option<f64> {
+        let before: Vec<&Look> = self.looks.iter().take(from + 1).collect();
+        let (mut pairs, mut most) = (0, 0.0_f64);
+        for (at, later) in before.iter().enumerate() {
+            for earlier in &before[..at] {
+                let apart = later.at.since(earlier.at).days() / days;
+                if apart >= TAP_APART.0 && apart <= TAP_APART.1 {
+                    pairs += 1;
+                    most = most.max(((later.ln_feed - earlier.ln_feed) / apart).abs());
+                }
+            }
+        }
+        (pairs >= TAP_PAIRS).then_some(most)
     }
 }
 
@@ -310,6 +335,15 @@ impl Found {
     /// By how much of the passage's change the feed moved against it.
     fn feed_share(&self) -> f64 {
         -self.feed_change / self.passage
+    }
+
+    /// Whether the feed says which of the two it is: a tap that moves as slowly by itself, as with the
+    /// seasons, explains what it reads as well as a drift does. Odds of two normal distributions, of the feed's
+    /// own movement with the passage's change in it and without.
+    fn tells(&self) -> bool {
+        let Some(tap) = self.tap else { return true };
+        let (without, within) = (self.feed_change, self.feed_change + self.passage);
+        (without.powi(2) - within.powi(2)).abs() >= 2.0 * tap * tap * TELLS
     }
 
     /// The feed's probe explains it. `named`: that of the feed is named already (or the permeate's).
@@ -409,6 +443,10 @@ impl Trend {
         let named = [(feed_probe, true), (permeate_probe, false)]
             .into_iter()
             .find(|(probe, _)| self.told.stands(key(*probe)));
+        let tells = found.tells();
+        if named.is_some() && !tells {
+            return;
+        }
         let feed = found.is_feed(named.map(|(_, feed)| feed));
         let (suspect, other) =
             if feed { (feed_probe, permeate_probe) } else { (permeate_probe, feed_probe) };
@@ -435,12 +473,23 @@ impl Trend {
                 100.0 * found.feed_change
             )
         };
-        let text = format!(
-            "{id} seems to drift: salt passage at standard conditions moves by {:+.1} % a day, {:+.0} % in {:.0} days, with an unchanged flow, and {why}. Hold a handheld beside {id} first, then beside {second}, and enter the readings.",
-            100.0 * found.a_day,
-            100.0 * found.passage,
-            found.days,
-        );
+        let text = if tells {
+            format!(
+                "{id} seems to drift: salt passage at standard conditions moves by {:+.1} % a day, {:+.0} % in {:.0} days, with an unchanged flow, and {why}. Hold a handheld beside {id} first, then beside {second}, and enter the readings.",
+                100.0 * found.a_day,
+                100.0 * found.passage,
+                found.days,
+            )
+        } else {
+            format!(
+                "{id} or {second} drifts, or the membrane lets more or less salt through; it cannot be told which: salt passage at standard conditions moves by {:+.1} % a day, {:+.0} % in {:.0} days, with an unchanged flow. The feed reads {:+.0} %, and it has moved by up to {:.0} % in as long a time before, as a tap does with the seasons. Hold a handheld beside both {id} and {second} and enter the readings; if both are right, a seal gives way slowly.",
+                100.0 * found.a_day,
+                100.0 * found.passage,
+                found.days,
+                100.0 * found.feed_change,
+                100.0 * found.tap.unwrap_or_default(),
+            )
+        };
         self.told.raise(key(suspect), Some(found.a_day), None, text, out);
     }
 
@@ -563,10 +612,34 @@ mod tests {
         assert_eq!(drift.doubt(at(80)), 0.0);
     }
 
+    /// A tap with a season moves as slowly as a probe drifts: then nobody can tell without a handheld, whether
+    /// the membrane wears, the permeate's probe gains, or the feed's loses.
+    #[test]
+    fn a_tap_with_a_season_leaves_open_which_probe_it_is() {
+        let season = |day: f64| 0.3 * (day * std::f64::consts::TAU / 80.0).sin();
+        let since = |day: f64| 0.012 * (day - 30.0).max(0.0);
+        let worn = runs(45, since, season).expect("wear is found");
+        assert!(!worn.tells(), "{worn:?}");
+        // A quiet tap: each is told, whichever it is.
+        let feed = runs(45, since, |day| -since(day)).expect("found");
+        assert!(feed.tells() && feed.is_feed(None), "{feed:?}");
+        let permeate = runs(45, since, |_| 5.0).expect("found");
+        assert!(permeate.tells() && !permeate.is_feed(None), "{permeate:?}");
+        // Without earlier runs the tap's ways are unknown, and the likelier one is named.
+        let early = runs(14, |day| 0.012 * day, |_| 5.0).expect("found");
+        assert!(early.tells(), "{early:?}");
+    }
+
     /// A probe that was named stays so until the other explains more.
     #[test]
     fn the_other_probe_is_named_when_the_feed_has_moved_since() {
-        let found = |feed_change: f64| Found { a_day: 0.01, passage: 0.1, feed_change, days: 10.0 };
+        let found = |feed_change: f64| Found {
+            a_day: 0.01,
+            passage: 0.1,
+            feed_change,
+            days: 10.0,
+            tap: None,
+        };
         for (feed_change, named, feed) in [
             (-0.06, None, true),
             (-0.06, Some(false), false),
