@@ -319,6 +319,35 @@ fn the_documented_examples_are_taken() {
     assert_eq!((csv, json), (2, 3));
 }
 
+#[test]
+fn the_documented_service_entries_fit_the_full_plant() {
+    let text = include_str!("../config/full.toml");
+    let settings = permeated::settings::load::from_str("full.toml", text).expect("good");
+    let plant = settings.plants.keys().next().expect("one plant");
+    for (entry, _) in permeated::engine::event::SERVICE_ENTRIES {
+        let topic = format!("permeated/5/{plant}/service/entry/set");
+        let value: serde_json::Value = serde_json::from_str(entry).expect("JSON");
+        let line = serde_json::json!({"t": EPOCH, "topic": topic, "v": value}).to_string();
+        let dir = tempfile::tempdir().expect("folder");
+        let file = dir.path().join("a.jsonl");
+        std::fs::write(&file, line).expect("writes");
+        let mut out = Vec::new();
+        let args = replay_args(Some(file), None);
+        let summary = replay::replay(&args, &settings, &mut out).expect("replays");
+        assert_eq!(summary.foreign.lines + summary.foreign.own, 0, "{entry}");
+        let out = String::from_utf8(out).expect("text");
+        let answers: Vec<String> = of_kind(&out, "log")
+            .iter()
+            .filter(|line| line["kind"] == "answer")
+            .map(|line| line["text"].to_string())
+            .collect();
+        assert_eq!(answers.len(), 1, "{entry}: {answers:?}");
+        for wrong in ["there is no", "do not fit", "not a service entry"] {
+            assert!(!answers[0].contains(wrong), "{entry}: {answers:?}");
+        }
+    }
+}
+
 /// Drives an engine live as the daemon does, with ticks at moments of its own that are no records.
 struct Live {
     engine: Engine,

@@ -620,7 +620,19 @@ fn the_account_goes_with_the_vessel() {
     let swap = ServiceEntry::LagToLead { lead: "vessel-b".into(), fresh: "vessel-a".into() };
     let now = rig.now();
     let answer = rig.trend.service(&rig.setup, now, &swap, &mut rig.out);
-    assert!(answer.is_ok_and(|text| text.contains("vessel-a")), "names the charge that ended");
+    let answer = answer.expect("recorded");
+    assert!(answer.contains("vessel-a: the charge that ended"), "{answer}");
+    assert!(
+        answer.contains("first is now vessel-b with the resin that was second")
+            && answer.contains("behind it vessel-a with fresh resin"),
+        "says what stands where: {answer}"
+    );
+    // Sent once more, in either order, it would move the fresh one to the front.
+    for (lead, fresh) in [("vessel-b", "vessel-a"), ("vessel-a", "vessel-b")] {
+        let again = ServiceEntry::LagToLead { lead: lead.into(), fresh: fresh.into() };
+        let refused = rig.trend.service(&rig.setup, now, &again, &mut rig.out);
+        assert!(refused.is_err_and(|why| why.contains("recorded already")), "{lead}");
+    }
     near(rig.part(SignalId::ResinVisibleLoad, "vessel-b"), second, 0.1);
     near(rig.part(SignalId::ResinVisibleLoad, "vessel-a"), 0.0, 0.0);
     water.between = 0.0;

@@ -345,11 +345,9 @@ impl<'a> Stage<'a> {
             Output::Alarm(update) if !update.active => {
                 self.standing.remove(&update.key);
             }
-            Output::Alarm(update) => {
-                if self.standing.insert(update.key) {
-                    let name = self.setup.alarm_id(update.key);
-                    *self.summary.alarms.entry(name).or_default() += 1;
-                }
+            Output::Alarm(update) if self.standing.insert(update.key) => {
+                let name = self.setup.alarm_id(update.key);
+                *self.summary.alarms.entry(name).or_default() += 1;
             }
             Output::Log(entry) if entry.kind == START_RECORD => self.summary.starts += 1,
             Output::Value(update) => {

@@ -501,11 +501,11 @@ alarms! {
     LeadBegun = 69, "lead-breakthrough-begun", Tell, Soon, Plant, false, false,
         "The first vessel begins to let salt through; the second still holds.",
         "Order resin.",
-        "A swap entry.";
+        "The service entry `lag-to-lead`, once the vessels are swapped, or `part-changed` for the first vessel.";
     LeadSpent = 70, "lead-spent", Tell, Today, Plant, false, false,
         "The first vessel is spent; the second does all the work.",
         "Move the second into first place, fit fresh resin behind it and record the swap.",
-        "A swap entry.";
+        "The service entry `lag-to-lead`, or `part-changed` for the first vessel.";
     SensorFault = 71, "sensor-fault", Tell, Soon, Sensor, false, false,
         "A sensor gives nothing that can be used.",
         "Look at its power, its cable and its topic.",

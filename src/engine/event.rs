@@ -283,6 +283,37 @@ pub enum Ask {
     Service(ServiceEntry),
 }
 
+/// Every service entry as it is published on `service/entry/set`, and what it is for. Ids are those of
+/// `config/full.toml`; `config/reference.md` shows this table.
+pub const SERVICE_ENTRIES: [(&str, &str); 8] = [
+    (
+        r#"{"entry":"part-changed","part":"sediment"}"#,
+        "A part was replaced by a new one, a vessel's resin by fresh resin in the same place. `note` is optional.",
+    ),
+    (
+        r#"{"entry":"lag-to-lead","lead":"lead","fresh":"lag"}"#,
+        "The second vessel went to the first place and fresh resin stands behind it. Where ids name places, `lead` is the first place and `fresh` the second. Where they name vessels, `lead` is the one that was second and `fresh` the one that was first. The account goes with the resin either way; the answer says what stands where.",
+    ),
+    (
+        r#"{"entry":"handheld","sensor":"permeate-tds","value":7.5}"#,
+        "A reading by hand beside a probe, in its unit. `u` (optional) is the handheld's standard uncertainty.",
+    ),
+    (
+        r#"{"entry":"tap-analysis","alkalinity_mg_per_litre":120,"ph":7.6,"chlorine_mg_per_litre":0.3}"#,
+        "Analysis of the tap: alkalinity in mg/L as CaCO3, pH, total chlorine in mg/L; what is unknown is left out.",
+    ),
+    (
+        r#"{"entry":"carbon-test","chlorine_mg_per_litre":0.0}"#,
+        "Total chlorine in mg/L behind the carbon.",
+    ),
+    (r#"{"entry":"valve-serviced","actuator":"valve"}"#, "A valve was cleaned or changed."),
+    (
+        r#"{"entry":"checked","cause":"leak","note":"dried the floor"}"#,
+        "A person looked: what a trip needs whose sensor cannot say that its cause is gone.",
+    ),
+    (r#"{"entry":"note","text":"new hose at the drain"}"#, "Anything else worth keeping."),
+];
+
 /// Something was done to the plant or measured by hand.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "entry", rename_all = "kebab-case")]

@@ -167,6 +167,29 @@ mod tests {
     }
 
     #[test]
+    fn the_documented_service_entries_are_all_and_are_taken() {
+        let mut words = Vec::new();
+        for (example, _) in crate::engine::event::SERVICE_ENTRIES {
+            let Ok(Ask::Service(entry)) = ask(SERVICE, "entry", example) else {
+                panic!("{example} is refused")
+            };
+            // A new entry does not compile here until it has its word, and then wants an example.
+            words.push(match entry {
+                ServiceEntry::PartChanged { .. } => 0,
+                ServiceEntry::LagToLead { .. } => 1,
+                ServiceEntry::Handheld { .. } => 2,
+                ServiceEntry::TapAnalysis { .. } => 3,
+                ServiceEntry::CarbonTest { .. } => 4,
+                ServiceEntry::ValveServiced { .. } => 5,
+                ServiceEntry::Checked { .. } => 6,
+                ServiceEntry::Note { .. } => 7,
+            });
+        }
+        words.sort_unstable();
+        assert_eq!(words, (0..8).collect::<Vec<_>>());
+    }
+
+    #[test]
     fn every_command_topic_leads_to_a_command_of_the_engine() {
         let fields = r#"{"cause": "leak", "reason": "x", "litres": 3, "ppm": 1, "what": "valve",
             "outlet_to_drain": true, "alarm": "leak", "secs": 60, "out": true}"#;

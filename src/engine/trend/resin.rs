@@ -506,6 +506,12 @@ impl Resin {
                 first.part, second.part
             ));
         }
+        if second.account.litres().get() <= 0.0 && first.account.litres().get() > 0.0 {
+            return Err(format!(
+                "{} in second place is fresh itself, no water has passed it since it was fitted: was this swap recorded already? For new resin without a swap enter a part-changed",
+                second.part
+            ));
+        }
         let line = self.ended(setup, &first);
         if by_vessel {
             self.vessels = vec![second, Vessel::fresh(first.part)];
@@ -513,7 +519,16 @@ impl Resin {
             let moved = Vessel { part: first.part.clone(), ..second.clone() };
             self.vessels = vec![moved, Vessel::fresh(second.part)];
         }
-        Ok(line)
+        let now = match self.vessels.as_slice() {
+            [lead, lag] => format!(
+                "first is now {} with the resin that was second ({:.0} L through it), behind it {} with fresh resin",
+                lead.part,
+                lead.account.litres().get(),
+                lag.part
+            ),
+            _ => String::new(),
+        };
+        Ok(format!("{line}; {now}"))
     }
 
     /// Prices of salt and water; `None` where the settings do not hold them.

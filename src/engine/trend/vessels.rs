@@ -326,7 +326,7 @@ impl Trend {
                 .map(|p| format!(" ({:.0} % of what enters it)", 100.0 * value / p))
                 .unwrap_or_default();
             let text = format!(
-                "The first vessel now passes {value:.1} ppm{share}; the second does all the work. Move the second into first place, fit fresh resin behind it and record the swap, or its account is wrong.",
+                "The first vessel now passes {value:.1} ppm{share}; the second does all the work. Move the second into first place, fit fresh resin behind it and record the swap (service entry lag-to-lead), or its account is wrong.",
             );
             self.told.raise(key, Some(value), Some(spent_at), text, out);
         }

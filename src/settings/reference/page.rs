@@ -1,6 +1,7 @@
 //! `config/reference.md`: every key, every value, every alarm.
 
 use crate::engine::catalogue::{ALARMS, AlarmRow, Consequence, Kind, Of, SIGNALS, SignalRow};
+use crate::engine::event::SERVICE_ENTRIES;
 use crate::settings::model::{Holds, Key, Section, model};
 use crate::units::Quantity;
 use std::fmt::Write as _;
@@ -41,6 +42,7 @@ pub fn reference_md() -> String {
     );
     values(&mut page);
     alarms(&mut page);
+    entries(&mut page);
     page
 }
 
@@ -199,6 +201,19 @@ fn values(page: &mut String) {
             row.code,
             cell(row.help)
         );
+    }
+}
+
+fn entries(page: &mut String) {
+    line!(
+        page,
+        "\n## Service entries\n\n\
+         What you do and measure, as JSON on `<root>/5/<plant>/service/entry/set`, not retained; the answer comes on \
+         `event/log`. `id` (repeated in the answer) and `at` may be added.\n\n\
+         | entry | what it is for |\n| --- | --- |"
+    );
+    for (example, help) in SERVICE_ENTRIES {
+        line!(page, "| `{example}` | {} |", cell(help));
     }
 }
 
