@@ -2,7 +2,8 @@
 //!
 //! Invariants: a meter's own total never falls; a retained or repeated word of a counter adds
 //! nothing; what passed in a gap is added when a counter proves it, and is otherwise a bound; no
-//! flow is reported that the absence of pulses contradicts.
+//! flow is reported that the absence of pulses contradicts. The absence of words contradicts nothing:
+//! a message may be late or lost, and its pulses come with the next one.
 
 use crate::engine::setup::{SensorIx, SensorSetup};
 use crate::engine::signal::integrate::FlowIntegrator;
@@ -20,6 +21,16 @@ const UNKNOWN_LITRES: f64 = 5.0;
 const RATE_POINTS: usize = 12;
 /// A rate looks back this far.
 const RATE_WINDOW: Span = Span::from_secs(90);
+/// A rate of a run's first words rests on so much time: what rushes into the housings at the opening is
+/// no flow that goes on.
+const RATE_FROM: Span = Span::from_secs(15);
+/// Counts after which the inrush is left out of the rate: what one count more or less means is then a
+/// tenth.
+const RATE_COUNTS: f64 = 10.0;
+/// Litres over which the usual flow follows a higher one, and a lower one (judgement: a run, and many).
+const USUAL_LITRES: (f64, f64) = (2.0, 20.0);
+/// Resolution of a counter that declares none and has not grown yet, litres (judgement).
+const RESOLUTION: f64 = 0.01;
 
 /// One meter.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -33,10 +44,16 @@ pub(super) struct Meter {
     seen: Option<Mono>,
     /// Seconds that water had flowed in all at its last word.
     flowed_at: f64,
+    /// Usual time between its words while water flows.
+    #[serde(default)]
+    usual: Option<Span>,
     /// It has spoken since the start of the daemon.
     fresh: bool,
     /// Last flow that was believed, L/min.
     rate: Option<f64>,
+    /// What it lets through usually, L/min: litres weigh, so that a trickle of hours hardly moves it.
+    #[serde(default)]
+    usual_rate: Option<f64>,
 }
 
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -48,6 +65,12 @@ enum Works {
         points: VecDeque<(Mono, f64)>,
         /// When the total last grew.
         grew: Option<Mono>,
+        /// Where the points begin at a run's begin.
+        #[serde(default)]
+        began: Option<Mono>,
+        /// Least growth seen, litres.
+        #[serde(default)]
+        least: Option<f64>,
     },
     Flow(FlowIntegrator),
 }
@@ -82,7 +105,17 @@ impl Meter {
             }
             _ => Works::Flow(FlowIntegrator::new(gap_after(setup), ceiling(setup.point))),
         };
-        Self { sensor, total: 0.0, works, seen: None, flowed_at: 0.0, fresh: false, rate: None }
+        Self {
+            sensor,
+            total: 0.0,
+            works,
+            seen: None,
+            flowed_at: 0.0,
+            usual: None,
+            fresh: false,
+            rate: None,
+            usual_rate: None,
+        }
     }
 
     /// Takes a word. `flowed`: seconds that water has flowed in all, by the best evidence.
@@ -147,28 +180,45 @@ impl Meter {
         if word.rejected {
             return word;
         }
+        if let Some(seen) = self.seen.filter(|_| self.fresh && flowed > self.flowed_at) {
+            let gap = at.since(seen).secs();
+            let usual = self.usual.map_or(gap, |usual| {
+                usual.secs() + 0.2 * (gap.min(3.0 * usual.secs()) - usual.secs())
+            });
+            self.usual = Some(Span::from_secs_f64(usual));
+        }
+        let resolution = self.resolution(setup);
         self.seen = Some(at);
         self.flowed_at = flowed;
         self.fresh = true;
         self.total += word.litres;
         match &mut self.works {
             Works::Flow(_) => self.rate = Some(value),
-            Works::Counter { points, grew, .. } => {
+            Works::Counter { points, grew, began, least, .. } => {
                 if word.litres > 0.0 || grew.is_none() {
                     *grew = Some(at);
                 }
-                if let Some(rate) = remember(points, at, self.total) {
+                if word.litres > 1e-6 {
+                    *least = Some(least.map_or(word.litres, |least| least.min(word.litres)));
+                }
+                if let Some(rate) = remember(points, at, self.total, (*began, resolution)) {
                     self.rate = Some(rate);
                 }
             }
+        }
+        if let Some(rate) = self.rate {
+            let usual = self.usual_rate.unwrap_or(rate);
+            let over = if rate > usual { USUAL_LITRES.0 } else { USUAL_LITRES.1 };
+            self.usual_rate = Some(usual + (rate - usual) * (word.litres / over).min(1.0));
         }
         word
     }
 
     /// Flow began or ended: a rate never reaches across.
     pub(super) fn run_changed(&mut self, at: Mono, running: bool) {
-        if let Works::Counter { points, .. } = &mut self.works {
+        if let Works::Counter { points, began, .. } = &mut self.works {
             points.clear();
+            *began = running.then_some(at);
             if running {
                 points.push_back((at, self.total));
             }
@@ -177,23 +227,48 @@ impl Meter {
 
     /// Flow now, L/min; `None` while the meter is silent or knows too little.
     pub(super) fn flow_now(&self, setup: &SensorSetup, now: Mono) -> Option<f64> {
-        let rate = self.rate.filter(|_| self.alive(setup, now))?;
-        let quiet = self.quiet(setup, now).minutes();
-        if setup.quantity == Quantity::Pulses && quiet > 0.0 {
-            return Some(rate.min(litres_per_count(setup) / quiet));
-        }
-        Some(rate)
+        self.rate.filter(|_| self.alive(setup, now)).map(|rate| self.bounded(setup, rate))
     }
 
-    /// For how long the counter has certainly stood still: a silence no longer than the usual
-    /// interval proves nothing.
-    fn quiet(&self, setup: &SensorSetup, now: Mono) -> Span {
-        match &self.works {
-            Works::Counter { grew: Some(grew), .. } => {
-                (now.since(*grew) - setup.interval).max(Span::ZERO)
+    /// A counter that stood still has let through less than one count meanwhile.
+    fn bounded(&self, setup: &SensorSetup, rate: f64) -> f64 {
+        let still = self.still().minutes();
+        if still > 0.0 { rate.min(self.resolution(setup) / still) } else { rate }
+    }
+
+    /// For how long the counter has certainly stood still: from the word that last showed growth, or
+    /// the begin of the run, to the newest one, which showed none.
+    fn still(&self) -> Span {
+        match (&self.works, self.seen) {
+            (Works::Counter { points, grew: Some(grew), .. }, Some(seen)) => {
+                let from = points.front().map_or(*grew, |(start, _)| (*start).max(*grew));
+                seen.since(from).max(Span::ZERO)
             }
             _ => Span::ZERO,
         }
+    }
+
+    /// Litres of the least growth that it can show: a pulse, its step, or what it has shown; nothing
+    /// for a flow meter.
+    pub(super) fn resolution(&self, setup: &SensorSetup) -> f64 {
+        match &self.works {
+            Works::Flow(_) => 0.0,
+            Works::Counter { .. } if setup.quantity == Quantity::Pulses => setup.litres_per_pulse,
+            Works::Counter { .. } if setup.step > 0.0 => setup.step,
+            Works::Counter { least, .. } => least.unwrap_or(RESOLUTION),
+        }
+    }
+
+    /// Its last word is no older than its words usually are: what is worked out between two of them is
+    /// then little.
+    pub(super) fn is_recent(&self, setup: &SensorSetup, now: Mono) -> bool {
+        let usual = self.usual.unwrap_or(setup.interval).max(setup.interval);
+        self.fresh && self.seen.is_some_and(|seen| now.since(seen) <= usual * 2)
+    }
+
+    /// What it lets through usually, L/min.
+    pub(super) fn usual_rate(&self) -> Option<f64> {
+        self.usual_rate
     }
 
     /// The last rate that was believed, for extrapolation and bounds.
@@ -235,8 +310,9 @@ impl Meter {
         };
         let longest = self.patience(setup);
         let litres = rate * now.since(from).max(Span::ZERO).min(longest).minutes();
-        if setup.quantity == Quantity::Pulses && self.quiet(setup, now) > Span::ZERO {
-            return litres.min(litres_per_count(setup));
+        if self.still() > Span::ZERO {
+            let after = now.since(seen).max(Span::ZERO).min(longest).minutes();
+            return litres.min(self.resolution(setup) + self.bounded(setup, rate) * after);
         }
         litres
     }
@@ -245,9 +321,10 @@ impl Meter {
     pub(super) fn restarted(&mut self, away: Option<Span>) {
         self.fresh = false;
         match &mut self.works {
-            Works::Counter { counter, points, grew } => {
+            Works::Counter { counter, points, grew, began, .. } => {
                 counter.away(away);
                 points.clear();
+                *began = None;
                 *grew = None;
             }
             Works::Flow(integrator) => {
@@ -259,12 +336,18 @@ impl Meter {
 
 impl Works {
     fn counter(counter: Totaliser) -> Self {
-        Self::Counter { counter, points: VecDeque::new(), grew: None }
+        Self::Counter { counter, points: VecDeque::new(), grew: None, began: None, least: None }
     }
 }
 
-/// Keeps a point of the running total and gives the rate over the window, L/min.
-fn remember(points: &mut VecDeque<(Mono, f64)>, at: Mono, total: f64) -> Option<f64> {
+/// Keeps a point of the running total and gives the rate over the window, L/min. The begin of the run
+/// leaves the window as soon as what came after it tells a rate of its own.
+fn remember(
+    points: &mut VecDeque<(Mono, f64)>,
+    at: Mono,
+    total: f64,
+    (began, resolution): (Option<Mono>, f64),
+) -> Option<f64> {
     if points.len() == RATE_POINTS {
         // Thin out evenly, so that the window does not shrink when words come often.
         let mut index = 0;
@@ -279,9 +362,17 @@ fn remember(points: &mut VecDeque<(Mono, f64)>, at: Mono, total: f64) -> Option<
     while points.len() > 2 && at.since(points[1].0) >= RATE_WINDOW && points[1].1 < total {
         points.pop_front();
     }
+    if points.len() > 2
+        && began == points.front().map(|(at, _)| *at)
+        && at.since(points[1].0) >= RATE_FROM
+        && total - points[1].1 >= RATE_COUNTS * resolution.max(RESOLUTION)
+    {
+        points.pop_front();
+    }
     let ((from, low), (to, high)) = (*points.front()?, *points.back()?);
     let minutes = to.since(from).minutes();
-    (minutes > 0.05 && high > low).then(|| (high - low) / minutes)
+    let least = if began == Some(from) { RATE_FROM.minutes() } else { 0.05 };
+    (minutes > least && high > low).then(|| (high - low) / minutes)
 }
 
 /// No home plant lets more than this through, L/min. Judgement: three times the largest home
@@ -302,4 +393,100 @@ fn litres_per_count(setup: &SensorSetup) -> f64 {
 /// Silence longer than this is a gap.
 fn gap_after(setup: &SensorSetup) -> Span {
     (setup.interval * 3).max(Span::from_secs(30))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::setup::Setup;
+    use crate::settings::schema::{OnStop, Plant};
+
+    fn setup(more: &str) -> Setup {
+        let text = format!("[sensors.m]\ntopic = \"m\"\npoint = \"permeate\"\n{more}");
+        let plant: Plant = toml::from_str(&text).expect("valid");
+        Setup::resolve("p", &plant, OnStop::Close, 5)
+    }
+
+    fn pulses() -> Setup {
+        setup("quantity = \"pulses\"\nlitres_per_pulse = 0.0025\ninterval_secs = 10.0\n")
+    }
+
+    fn at(secs: f64) -> Mono {
+        Mono::ZERO + Span::from_secs_f64(secs)
+    }
+
+    fn begun(setup: &Setup) -> Meter {
+        let mut meter = Meter::new(&setup.sensors[0], 0);
+        meter.word(&setup.sensors[0], at(0.0), 1_000.0, None, 0.0);
+        meter.run_changed(at(0.0), true);
+        meter
+    }
+
+    /// A pulse each second, a word each eleven: between the words, and while some are lost, water flows
+    /// as it did.
+    #[test]
+    fn a_late_or_lost_word_is_no_lack_of_pulses() {
+        let setup = pulses();
+        let sensor = &setup.sensors[0];
+        let mut meter = begun(&setup);
+        for word in 1..40 {
+            let secs = 11.0 * f64::from(word);
+            if word > 5 {
+                for before in [0.1, 1.0, 5.0, 10.0] {
+                    let flow = meter.flow_now(sensor, at(secs - before)).expect("it lives");
+                    assert!((flow - 0.15).abs() < 0.01, "{flow} L/min {before} s before a word");
+                }
+            }
+            if word % 7 == 0 || word % 7 == 1 {
+                continue;
+            }
+            meter.word(sensor, at(secs), 1_000.0 + secs, None, secs);
+        }
+    }
+
+    /// Words that show no growth do contradict a flow; when there is none any more nothing is known.
+    #[test]
+    fn words_without_growth_bound_the_flow_and_silence_ends_it() {
+        let setup = pulses();
+        let sensor = &setup.sensors[0];
+        let mut meter = begun(&setup);
+        for word in 1..=20 {
+            let secs = 11.0 * f64::from(word);
+            meter.word(sensor, at(secs), 1_000.0 + secs, None, secs);
+        }
+        meter.word(sensor, at(231.0), 1_220.0, None, 231.0);
+        let flow = meter.flow_now(sensor, at(232.0)).expect("it lives");
+        assert!(flow <= 0.0025 / (11.0 / 60.0) + 1e-9, "{flow}: less than a pulse in 11 s");
+        assert!(meter.since_word(sensor, at(232.0)) <= 0.0025 + 0.0137 / 60.0 + 1e-6);
+        assert_eq!(meter.flow_now(sensor, at(231.0 + 200.0)), None);
+    }
+
+    /// A quarter of a litre rushes in, then a word is lost: what is worked out between the words stays
+    /// near to what flows.
+    #[test]
+    fn an_inrush_is_no_rate() {
+        let setup =
+            setup("quantity = \"volume\"\nunit = \"L\"\nstep = 0.01\ninterval_secs = 11.0\n");
+        let sensor = &setup.sensors[0];
+        let mut meter = begun(&setup);
+        let real = |secs: f64| 0.25 + 0.66 * secs / 60.0;
+        for secs in [4.0, 37.0, 48.0, 59.0] {
+            meter.word(
+                sensor,
+                at(secs),
+                1_000.0 + (100.0 * real(secs)).round() / 100.0,
+                None,
+                secs,
+            );
+            for later in [5.0, 10.0, 20.0, 32.0] {
+                let litres = meter.total + meter.since_word(sensor, at(secs + later));
+                assert!(
+                    litres < 1.05 * real(secs + later) + 0.02,
+                    "{litres} L {later} s after {secs}"
+                );
+            }
+        }
+        let flow = meter.flow_now(sensor, at(60.0)).expect("it lives");
+        assert!((flow - 0.66).abs() < 0.04, "{flow}");
+    }
 }

@@ -85,6 +85,9 @@ struct Stream {
     charge: Option<Source>,
     /// The total with what must have passed since the last word of a counter.
     live: f64,
+    /// The same without the promise that it never falls: the best estimate, for flows over a window.
+    #[serde(default)]
+    estimate: f64,
     /// The last word covered a gap.
     gap: bool,
 }
@@ -220,7 +223,8 @@ impl Water {
             }
             let since = self.since_word(setup, now, flow, charge);
             let stream = &mut self.streams[flow as usize];
-            stream.live = stream.live.max(stream.total + since);
+            stream.estimate = stream.total + since;
+            stream.live = stream.live.max(stream.estimate);
         }
         if !self.diverted {
             self.to_resin += self.live(Flow::Permeate) - before;
@@ -320,6 +324,46 @@ impl Water {
     /// Running litres with what must have passed since the last word; never falls.
     pub(super) fn live(&self, flow: Flow) -> f64 {
         self.streams[flow as usize].live
+    }
+
+    /// The best estimate of the running litres: unlike [`Self::live`] it comes back when a rate was taken
+    /// on for too long.
+    pub(super) fn estimate(&self, flow: Flow) -> f64 {
+        self.streams[flow as usize].estimate
+    }
+
+    /// No meter in use is overdue: the estimates rest on words.
+    pub(super) fn is_sure(&self, setup: &Setup, now: Mono) -> bool {
+        STREAMS.into_iter().all(|flow| {
+            [true, false].into_iter().all(|counter| {
+                self.meter(setup, now, flow, counter)
+                    .filter(|meter| self.usable(setup, now, meter))
+                    .is_none_or(|meter| meter.is_recent(&setup.sensors[meter.sensor], now))
+            })
+        })
+    }
+
+    /// Litres of the least growth that the meter of the permeate can show; `None` where no meter of
+    /// permeate or product lives.
+    pub(super) fn permeate_resolution(&self, setup: &Setup, now: Mono) -> Option<f64> {
+        [Flow::Permeate, Flow::Product].into_iter().find_map(|flow| {
+            [true, false].into_iter().find_map(|counter| {
+                let meter = self.meter(setup, now, flow, counter)?;
+                let resolution = meter.resolution(&setup.sensors[meter.sensor]);
+                self.usable(setup, now, meter).then_some(resolution)
+            })
+        })
+    }
+
+    /// How long one count of the permeate's meter takes at this share of its usual flow; `None` where
+    /// there is no counter or its flow is not known yet.
+    pub(super) fn count_at(&self, setup: &Setup, share: f64) -> Option<Span> {
+        [Flow::Permeate, Flow::Product].into_iter().find_map(|flow| {
+            let meter = self.meter(setup, self.at, flow, true)?;
+            let usual = meter.usual_rate().filter(|rate| *rate > 0.0)?;
+            let count = meter.resolution(&setup.sensors[meter.sensor]);
+            Some(Span::from_secs_f64((60.0 * count / (share * usual)).min(86_400.0)))
+        })
     }
 
     /// Running litres as proven.
