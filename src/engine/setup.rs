@@ -88,6 +88,16 @@ impl Places {
         places
     }
 
+    /// The probe of the product is that of the permeate, where there is none between them.
+    fn permeate_is_product(&mut self) {
+        let product = self.solids.get(Point::Product as usize).cloned().unwrap_or_default();
+        if list(&self.solids, Point::Permeate as usize).next().is_none() {
+            for sensor in product {
+                put(&mut self.solids, Point::Permeate as usize, sensor);
+            }
+        }
+    }
+
     const fn slot(point: Point, quantity: Quantity) -> usize {
         point as usize * Quantity::ALL.len() + quantity as usize
     }
@@ -250,7 +260,21 @@ impl Setup {
                 sensors[sensor].guards = true;
             }
         }
-        let places = Places::of(&sensors, &actuators);
+        let permeate_is_product = permeate_is_product(plant);
+        if permeate_is_product {
+            // What a probe of the permeate sees is what reaches the store.
+            let judged = sensors.iter().any(|one| one.is_solids() && one.point == Point::Product);
+            for sensor in sensors.iter_mut().filter(|one| !judged && one.is_solids()) {
+                if sensor.point == Point::Permeate {
+                    sensor.point = Point::Product;
+                    sensor.guards = true;
+                }
+            }
+        }
+        let mut places = Places::of(&sensors, &actuators);
+        if permeate_is_product {
+            places.permeate_is_product();
+        }
         Self {
             plant: plant_id.to_owned(),
             name: if plant.name.is_empty() { plant_id.to_owned() } else { plant.name.clone() },
@@ -291,10 +315,16 @@ impl Setup {
         list(&self.places.sensors, Places::slot(point, quantity))
     }
 
-    /// Probes of dissolved solids at a point.
+    /// Probes of dissolved solids at a point. Where the permeate is the product (a membrane and no
+    /// vessel), one probe stands at both points.
     #[inline]
     pub fn solids_at(&self, point: Point) -> impl Iterator<Item = SensorIx> + '_ {
         list(&self.places.solids, point as usize)
+    }
+
+    /// This probe of dissolved solids sees what leaves the membrane.
+    pub fn sees_permeate(&self, sensor: SensorIx) -> bool {
+        self.solids_at(Point::Permeate).any(|one| one == sensor)
     }
 
     /// Flow meters of any kind, at any point.
@@ -316,6 +346,13 @@ impl Setup {
         vessels.sort_by_key(|&part| self.parts[part].position);
         vessels
     }
+}
+
+/// A plant with a membrane and no vessel of resin makes its product at the membrane: drinking water,
+/// or water that is finished elsewhere. Without a declared membrane nothing says which kind it is.
+pub(crate) fn permeate_is_product(plant: &Plant) -> bool {
+    let has = |of: fn(PartKind) -> bool| plant.parts.values().any(|part| part.kind.is_some_and(of));
+    has(|kind| kind == PartKind::Membrane) && !has(PartKind::is_vessel)
 }
 
 fn level_band(demand: &Demand) -> (f64, f64) {

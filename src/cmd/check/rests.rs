@@ -198,7 +198,10 @@ impl Facts<'_> {
     }
 
     fn permeate_solids(&self) -> Rest {
-        first([self.solids(&[Point::Permeate])], "a solids probe at `permeate`")
+        let product =
+            self.0.solids_at(Point::Permeate).next().map(|sensor| self.0.sensors[sensor].point);
+        let at = product.unwrap_or(Point::Permeate);
+        first([self.solids(&[at])], "a solids probe at `permeate`")
     }
 
     fn product_solids(&self) -> Rest {

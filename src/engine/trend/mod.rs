@@ -427,7 +427,7 @@ impl Trend {
         let plain = shown.value / before;
         let label = (plain - by_hand).abs() / (shown.u / before).hypot(u).max(1e-9);
         if before != 1.0 && label <= CORRECTED_FROM {
-            if matches!(probe.point, Point::Permeate | Point::Feed | Point::Supply) {
+            if setup.sees_permeate(ix) || matches!(probe.point, Point::Feed | Point::Supply) {
                 self.learned.rescaled();
             }
             self.channels[ix].calibrated();
@@ -436,12 +436,12 @@ impl Trend {
             ));
         }
         // Where the passage has drifted that way, less is needed: the reading is the second witness.
-        let from = match self.drifts_towards(probe.point, shown.value > by_hand) {
+        let from = match self.drifts_towards(setup, ix, shown.value > by_hand) {
             true => CORRECTED_FROM / 2.0,
             false => CORRECTED_FROM,
         };
         let corrected = if times > from && probe.is_solids() && u > 0.0 {
-            if matches!(probe.point, Point::Permeate | Point::Feed | Point::Supply) {
+            if setup.sees_permeate(ix) || matches!(probe.point, Point::Feed | Point::Supply) {
                 self.learned.rescaled();
             }
             self.channels[ix].corrected(shown.value, by_hand, u)

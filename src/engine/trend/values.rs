@@ -63,6 +63,9 @@ impl Trend {
         match point {
             Point::Permeate if first => self.permeate(setup, now, sensor, clean),
             Point::Between | Point::Product if first => {
+                if setup.sees_permeate(sensor) {
+                    self.permeate(setup, now, sensor, clean);
+                }
                 self.outlet(setup, now, sensor, clean, out);
             }
             Point::Supply | Point::Feed | Point::Concentrate => {

@@ -81,8 +81,9 @@ limits!(
         #[schemars(range(min = 0, max = 20))]
         rinse_in_litres: f64 = 0.5,
         /// Ceiling during the rinse-in. Lower: a healthy start closes. Higher: a spent vessel is
-        /// found only after the rinse-in.
-        #[schemars(range(min = 0.1, max = 100))]
+        /// found only after the rinse-in. Without resin behind the membrane: what the tap has, for
+        /// first water comes near to it.
+        #[schemars(range(min = 0.1, max = 5000))]
         rinse_in_ceiling_ppm: f64 = 5.0,
         /// Longest rinse-in. Lower: slow plants are judged too early. Higher: without a flow meter
         /// spoiled water is let pass that long.

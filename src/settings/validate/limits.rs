@@ -1,10 +1,12 @@
 //! Limits that only make sense in a certain order.
 
 use super::{Check, Scope};
-use crate::settings::schema::ValveKind;
+use crate::engine::setup::permeate_is_product;
+use crate::settings::schema::{ProductLimits, ValveKind};
 
 pub(super) fn check(scope: &Scope<'_>, check: &mut Check<'_>) {
     product(scope, check);
+    permeate(scope, check);
     gas(scope, check);
     guard(scope, check);
     pressure(scope, check);
@@ -61,6 +63,51 @@ fn product(scope: &Scope<'_>, check: &mut Check<'_>) {
             &scope.at(&["limits", "product", "rinse_in_ceiling_ppm"]),
             format!("is above `fast_ppm = {}`", product.fast_ppm),
             "put the two in order",
+        );
+    }
+}
+
+/// The usual limits are those of water that comes from resin: none of them fits permeate.
+fn permeate(scope: &Scope<'_>, check: &mut Check<'_>) {
+    let (product, usual) = (&scope.plant.limits.product, ProductLimits::default());
+    if !permeate_is_product(scope.plant) {
+        return;
+    }
+    if product.limit_ppm <= usual.limit_ppm {
+        check.warn(
+            &scope.at(&["limits", "product", "limit_ppm"]),
+            format!(
+                "there is a membrane and no vessel of resin, so the product is permeate, and {} ppm is \
+                 a limit for deionised water: every run would close",
+                product.limit_ppm
+            ),
+            "write what you tolerate, such as a fifth of what the tap has, and `dose_ppm_litres` at \
+             least as much (a litre at the limit)",
+        );
+    } else if product.dose_ppm_litres < 0.5 * product.limit_ppm {
+        check.warn(
+            &scope.at(&["limits", "product", "dose_ppm_litres"]),
+            format!(
+                "the dose counts ppm above zero: at the limit of {} ppm {:.2} L fill it",
+                product.limit_ppm,
+                product.dose_ppm_litres / product.limit_ppm
+            ),
+            format!("write at least {} (a litre at the limit)", product.limit_ppm),
+        );
+    }
+    // First water after standing comes near to the feed.
+    let least =
+        scope.plant.assumed.feed_tds_ppm.unwrap_or(0.0).max(20.0 * usual.rinse_in_ceiling_ppm);
+    if product.rinse_in_ceiling_ppm < least {
+        check.warn(
+            &scope.at(&["limits", "product", "rinse_in_ceiling_ppm"]),
+            format!(
+                "there is a membrane and no vessel of resin: after standing the first water comes near \
+                 to the tap's, and {} ppm would close at a healthy start",
+                product.rinse_in_ceiling_ppm
+            ),
+            "write what the tap has, `fast_ppm` at least as much, and `rinse_in_litres` for how long \
+             the first water lasts (1 to 2 L)",
         );
     }
 }
@@ -167,7 +214,7 @@ fn temperature(scope: &Scope<'_>, check: &mut Check<'_>) {
 
 #[cfg(test)]
 mod tests {
-    use super::super::tests::{SMALL, errors};
+    use super::super::tests::{SMALL, errors, warnings};
 
     #[test]
     fn each_pair_of_limits_is_in_order() {
@@ -217,6 +264,37 @@ mod tests {
         assert_eq!(errors(&slow).len(), 1);
         let text = format!("{slow}[plants.home.limits.guard]\nbarrier_secs = 30\n");
         assert!(errors(&text).is_empty());
+    }
+
+    #[test]
+    fn limits_for_deionised_water_are_named_where_there_is_no_resin() {
+        let parts = "[plants.home.parts.membrane]\nkind = \"membrane\"\n";
+        let limits = "[plants.home.limits.product]\n";
+        let named = |more: &str| {
+            let all = warnings(&format!("{SMALL}{parts}{limits}{more}"));
+            let of =
+                |key: &str| all.iter().any(|one| one.contains(&format!("limits.product.{key}:")));
+            [of("limit_ppm"), of("dose_ppm_litres"), of("rinse_in_ceiling_ppm")]
+        };
+        assert_eq!(named(""), [true, false, true]);
+        let high = "fast_ppm = 400\nrinse_in_ceiling_ppm = 300\n";
+        assert_eq!(named(&format!("limit_ppm = 60\n{high}")), [false, true, false]);
+        assert_eq!(named(&format!("limit_ppm = 60\ndose_ppm_litres = 60\n{high}")), [false; 3]);
+        let resin = "[plants.home.parts.vessel]\nkind = \"mixed\"\nposition = 1\nbed_litres = 1\n";
+        assert_eq!(
+            warnings(&format!("{SMALL}{parts}{resin}"))
+                .iter()
+                .filter(|one| one.contains("limits.product"))
+                .count(),
+            0
+        );
+        let alone = SMALL.replace("point = \"product\"", "point = \"between\"");
+        assert_eq!(
+            errors(&format!("{alone}{parts}")),
+            Vec::<String>::new(),
+            "permeate is the product"
+        );
+        assert_ne!(errors(&format!("{alone}{parts}{resin}")), Vec::<String>::new());
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! What a plant as a whole needs to be guarded: probes, valve, demand, container.
 
 use super::{Check, Scope};
+use crate::engine::setup::permeate_is_product;
 use crate::settings::schema::{Actuator, DemandMode, PartKind, Point, Role};
 use crate::units::Quantity;
 
@@ -29,6 +30,10 @@ fn of_role<'a>(scope: &Scope<'a>, role: Role) -> Option<(&'a String, &'a Actuato
 /// Nothing may run whose product nobody looks at.
 fn product_probe(scope: &Scope<'_>, check: &mut Check<'_>) {
     if has(scope, SOLIDS, &[Point::Product]) {
+        return;
+    }
+    // Behind a membrane alone the permeate is the product, and one probe stands for both.
+    if permeate_is_product(scope.plant) && has(scope, SOLIDS, &[Point::Permeate]) {
         return;
     }
     let vessels = scope.plant.parts.values().any(|part| part.kind.is_some_and(PartKind::is_vessel));

@@ -502,12 +502,13 @@ impl Trend {
         out: &mut Results,
     ) {
         let of_membrane = |sensor: usize| {
-            matches!(setup.sensors[sensor].point, Point::Supply | Point::Feed | Point::Permeate)
+            setup.sees_permeate(sensor)
+                || matches!(setup.sensors[sensor].point, Point::Supply | Point::Feed)
         };
         match sensor.filter(|sensor| of_membrane(*sensor)) {
             Some(sensor) => {
                 let correction = self.channels[sensor].correction();
-                let is_feed = setup.sensors[sensor].point != Point::Permeate;
+                let is_feed = !setup.sees_permeate(sensor);
                 let counted = &mut self.upkeep.drift.counted[usize::from(is_feed)];
                 let changed = std::mem::replace(counted, correction) != correction;
                 self.upkeep.drift.measured(now.mono, changed, correction != 1.0);

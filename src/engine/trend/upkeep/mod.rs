@@ -26,7 +26,7 @@ use super::water::Flow;
 use super::{Results, Trend};
 use crate::engine::catalogue::SignalId;
 use crate::engine::event::{Calendar, ServiceEntry};
-use crate::engine::setup::Setup;
+use crate::engine::setup::{SensorIx, Setup};
 use crate::engine::time::{Mono, Now, Span};
 use crate::engine::value::Basis;
 use crate::settings::schema::{PartKind, Point};
@@ -148,12 +148,12 @@ impl Trend {
         self.upkeep.drift.doubt(now.mono)
     }
 
-    /// The salt passage has likely drifted as it would if the probe at this point read more and more
-    /// (`above`) or less and less.
-    pub(super) fn drifts_towards(&self, point: Point, above: bool) -> bool {
+    /// The salt passage has likely drifted as it would if this probe read more and more (`above`) or
+    /// less and less.
+    pub(super) fn drifts_towards(&self, setup: &Setup, sensor: SensorIx, above: bool) -> bool {
         let Some(rises) = self.upkeep.drift.likely_rises() else { return false };
-        match point {
-            Point::Permeate => rises == above,
+        match setup.sensors[sensor].point {
+            _ if setup.sees_permeate(sensor) => rises == above,
             Point::Supply | Point::Feed => rises != above,
             _ => false,
         }
