@@ -26,6 +26,14 @@ const CELL_SHARE: f64 = 0.04;
 /// Flow below this share of the run's own is throttled by a float or a closing valve: the salt that
 /// passes does not fall with it, so such readings say nothing about the membrane.
 const THROTTLED: f64 = 0.7;
+/// A float closes bit by bit, and the flow beside a reading is a mean of the time before it. So where a
+/// run ends below this share of its own flow, what was read from then on is the float's, and what was
+/// read shortly before as well.
+const CLOSING: f64 = 0.9;
+/// That long before: what a flow looks back.
+const CLOSING_LAG: Span = Span::from_secs(90);
+/// Readings in a row that show it: one is chance.
+const CLOSING_READINGS: usize = 3;
 /// What the curve says of the membrane's own passage holds between these (a flow or a feed that
 /// moves by more was not measured rightly).
 const PASSAGE_RANGE: (f64, f64) = (0.5, 2.0);
@@ -361,6 +369,18 @@ fn unthrottled(readings: &[Reading]) -> Vec<Reading> {
     // The upper quartile: the run's own flow, whatever a float did at its end.
     let Some(&own) = flows.get(flows.len().saturating_sub(1) * 3 / 4) else {
         return readings.to_vec();
+    };
+    let closing = readings.iter().rev().take_while(|r| r.flow < CLOSING * own);
+    let known = closing.clone().filter(|r| r.flow > 0.0).count();
+    let closing = readings.len() - closing.count();
+    let readings = match readings.get(closing).filter(|_| known >= CLOSING_READINGS) {
+        Some(first) => {
+            let from = first.minutes - CLOSING_LAG.minutes();
+            let end = readings.iter().position(|r| r.minutes >= from).unwrap_or(closing);
+            // What throttles from the first reading on is the run's own flow, not its end.
+            if end > 0 { &readings[..end] } else { readings }
+        }
+        None => readings,
     };
     // A meter that has not spoken yet is no closing float: what comes first always counts.
     let spoke = readings.iter().position(|r| r.flow >= THROTTLED * own).unwrap_or(0);
@@ -711,6 +731,28 @@ mod tests {
         let start = analyse(&bubbly, SettledRule::default(), &usual(), None).expect("readings");
         assert!(start.peak.get() < 100.0, "{:?}", start.peak);
         assert!((start.settled.expect("settled").value - 6.2).abs() < 0.3);
+    }
+
+    /// Forty minutes of full flow, then a float closes bit by bit, and the same salt comes in less and
+    /// less water. The flow beside a reading is that of the last minute and a half.
+    #[test]
+    fn a_float_that_closes_bit_by_bit_does_not_move_the_settled_value() {
+        let share = |minutes: f64| (1.0 - (minutes - 40.0).max(0.0) / 25.0).max(0.25);
+        let mut trace = Trace::new(Axis::Litres, Display::nearest(1.0));
+        let (mut litres, mut secs) = (0.0, 0.0);
+        while secs < 60.0 * 65.0 {
+            secs += 11.0;
+            let minutes = secs / 60.0;
+            litres += FLOW * share(minutes) * 11.0 / 60.0;
+            let shown = 10.0 / share(minutes) + 90.0 * (-litres / 0.25).exp();
+            let flow = FLOW * share(minutes - 0.75);
+            let conditions = Conditions { flow: Some(flow), ..Conditions::default() };
+            let (at, ppm) = (Span::from_secs_f64(secs), Tds::new(shown.round()));
+            trace.push(Litres::new(litres), at, ppm, conditions);
+        }
+        let start = analyse(&trace, SettledRule::default(), &usual(), None).expect("readings");
+        let settled = start.settled.expect("forty minutes").value;
+        assert!((settled - 10.0).abs() < 0.4, "{settled}");
     }
 
     #[test]

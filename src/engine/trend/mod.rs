@@ -268,7 +268,7 @@ impl Trend {
             let trouble = channel.trouble_due(probe).filter(|_| !self.told.stands(key));
             [stale, trouble]
         });
-        let paused = self.paused.map(|at| at + starts::PAUSE_MAX);
+        let paused = self.paused.map(|at| at + self.pause_max(setup));
         let totals = self.totals_at.filter(|_| flowing).map(|at| at + FLOWING_EVERY);
         let upkeep = self.upkeep.due(flowing);
         waits.chain([paused, totals, upkeep, self.emitter.next_beat()]).flatten().min()
@@ -525,7 +525,12 @@ impl Trend {
         if was_running || self.paused.is_some() {
             self.resin_close(setup, now);
         }
-        self.write_record(setup, now, out);
+        match self.run.take_if(|run| !run.proven) {
+            // Whether it was a drop or a start nobody saw: sooner one start too many.
+            Some(_) if was_running => self.water.starts += 1,
+            Some(_) => {}
+            None => self.write_record(setup, now, out),
+        }
         self.paused = None;
         if let Some(run) = self.run.take() {
             self.judge_run(setup, now, &run, out);

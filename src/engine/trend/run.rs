@@ -40,6 +40,12 @@ pub(super) struct Run {
     pub(super) idle: Option<Span>,
     /// Live permeate litres at the start.
     pub(super) from_litres: f64,
+    /// Proven permeate litres at the start.
+    #[serde(default)]
+    pub(super) from_total: f64,
+    /// Enough has flowed for a start; before that it may be a drop that a closed float lets through.
+    #[serde(default = "proven")]
+    pub(super) proven: bool,
     /// The run was under way when the daemon started: its first water was not seen.
     pub(super) joined: bool,
     /// Litres from the moment on at which the flow is known to move; minutes before, and where no
@@ -59,6 +65,11 @@ pub(super) struct Run {
     /// The membrane was flushed between the run before and this one.
     #[serde(default)]
     pub(super) flushed: bool,
+}
+
+/// Runs of snapshots from before counted as starts at once.
+const fn proven() -> bool {
+    true
 }
 
 /// How a start reads, with uncertainties.
@@ -89,6 +100,8 @@ impl Run {
             wall,
             idle: None,
             from_litres,
+            from_total: from_litres,
+            proven: false,
             joined: false,
             axis: Axis::Minutes,
             by_litres: None,

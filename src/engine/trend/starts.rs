@@ -17,7 +17,16 @@ use serde_json::json;
 
 /// A pause in the flow no longer than this is not the end of a run: a meter missed a word, a float
 /// bounced.
-pub(super) const PAUSE_MAX: Span = Span::from_secs(20);
+const PAUSE_MAX: Span = Span::from_secs(20);
+/// ... and of a meter that shows a trickle only now and then: the time that one count takes at this share
+/// of the usual flow.
+const TRICKLE: f64 = 0.1;
+/// ... but no longer than this. Water that stood for some minutes carries next to nothing more.
+const TRICKLE_PAUSE_MAX: Span = Span::from_secs(600);
+/// A start has made at least this many counts of the meter, and litres between these. Less is what a
+/// float that does not quite close lets through (judgement).
+const START_COUNTS: f64 = 3.0;
+const START_LITRES: (f64, f64) = (0.02, 0.1);
 /// A run that was under way when the daemon went away is the same run if water flows again, or
 /// still, within this time after the start.
 const RESUMES_WITHIN: Span = Span::from_secs(60);
@@ -50,7 +59,7 @@ impl Trend {
             self.flow_ended(setup, now, out);
         }
         if let Some(paused) = self.paused
-            && now.mono >= paused + PAUSE_MAX
+            && now.mono >= paused + self.pause_max(setup)
         {
             self.run_ended(setup, now, paused, out);
         }
@@ -72,6 +81,33 @@ impl Trend {
         }
     }
 
+    /// How long flow may pause within a run. Where a valve is known to be closed there is no trickle.
+    pub(super) fn pause_max(&self, setup: &Setup) -> Span {
+        if self.standing.valve_open == Some(false) {
+            return PAUSE_MAX;
+        }
+        self.water
+            .count_at(setup, TRICKLE)
+            .map_or(PAUSE_MAX, |count| count.clamp(PAUSE_MAX, TRICKLE_PAUSE_MAX))
+    }
+
+    /// Counts the run as a start as soon as enough has flowed; at once where nothing measures it.
+    pub(super) fn prove_run(&mut self, setup: &Setup, now: Now, out: &mut Results) {
+        let total = self.water.total(Flow::Permeate);
+        let count = self.water.permeate_resolution(setup, now.mono);
+        let Some(run) = self.run.as_mut().filter(|run| !run.proven) else { return };
+        let needed =
+            count.map(|count| (START_COUNTS * count).clamp(START_LITRES.0, START_LITRES.1));
+        if needed.is_some_and(|needed| total - run.from_total < needed) {
+            return;
+        }
+        run.proven = true;
+        if !run.joined {
+            self.water.starts += 1;
+            self.publish_totals(setup, now, out);
+        }
+    }
+
     fn flow_began(&mut self, setup: &Setup, now: Now, out: &mut Results) {
         self.windows_apart(setup);
         if self.paused.take().is_some() && self.run.is_some() {
@@ -83,15 +119,16 @@ impl Trend {
         run.joined = resumed;
         run.first_diverted = self.water.is_diverted();
         run.flushed = self.lessons.run_began();
-        if !resumed {
-            self.water.starts += 1;
-        }
+        run.from_total = self.water.total(Flow::Permeate);
+        // What the daemon found under way was a run before.
+        run.proven = resumed;
         self.idle_since = None;
         self.run = Some(run);
         self.membrane.run_began();
         // What a late word of the counter added to the run before belongs to its last reading.
         self.resin_close(setup, now);
         self.resin.run_began();
+        self.prove_run(setup, now, out);
         self.publish_totals(setup, now, out);
     }
 
@@ -117,7 +154,16 @@ impl Trend {
         self.paused = None;
         self.idle_since = Some(ended);
         self.resin_close(setup, now);
-        self.write_record(setup, now, out);
+        self.prove_run(setup, now, out);
+        if let Some(run) = self.run.take_if(|run| !run.proven) {
+            // No start: the water stands as long as it has stood, and its drop is in the totals.
+            self.idle_since = run.idle.map(|idle| run.began - idle);
+            if run.flushed {
+                self.lessons.flush_seen();
+            }
+        } else {
+            self.write_record(setup, now, out);
+        }
         if let Some(run) = self.run.take() {
             self.judge_run(setup, now, &run, out);
             self.upkeep_run_ended(setup, now, &run, out);

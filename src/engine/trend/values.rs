@@ -122,6 +122,7 @@ impl Trend {
     pub(super) fn after(&mut self, setup: &Setup, now: Now, out: &mut Results) {
         let live = self.water.live(Flow::Permeate);
         let has_probe = setup.solids_at(Point::Permeate).next().is_some();
+        self.prove_run(setup, now, out);
         if self.water.is_making()
             && let Some(run) = &mut self.run
         {
