@@ -393,8 +393,9 @@ pub struct Sensor {
     #[schemars(range(min = -1e6, max = 1e12))]
     #[schemars(extend("x-unit" = "of `unit`"))]
     pub max: Option<f64>,
-    /// Relative standard uncertainty of its gain (0.03: three of a hundred). Lower than true: rejection
-    /// and balance look surer than they are. Higher: real changes drown.
+    /// Relative standard uncertainty of its gain (0.03: three of a hundred); 0: the usual one, 0.05 for
+    /// a probe of dissolved solids and 0.03 for all else. Lower than true: rejection and balance look
+    /// surer than they are. Higher: real changes drown.
     #[schemars(range(min = 0, max = 0.5))]
     #[schemars(extend("x-unit" = "1"))]
     pub gain_u: f64,
@@ -402,7 +403,8 @@ pub struct Sensor {
     /// alike, which cancels in a ratio. Empty: its gain errs on its own. Wrongly the same: rejection
     /// looks surer than it is.
     pub gain_group: String,
-    /// Standard uncertainty of its zero, in `unit`. Lower than true: differences between two probes
+    /// Standard uncertainty of its zero, in `unit`; 0: not known, and rejection then reckons with 0.6 ppm
+    /// of a probe in the permeate until a handheld reading has set it. Lower than true: differences between two probes
     /// near zero are believed. Higher: they say nothing.
     #[schemars(range(min = 0, max = 1000000))]
     #[schemars(extend("x-unit" = "of `unit`"))]
@@ -430,7 +432,7 @@ impl Default for Sensor {
             overfull: false,
             min: None,
             max: None,
-            gain_u: 0.03,
+            gain_u: 0.0,
             gain_group: String::new(),
             zero_u: 0.0,
         }

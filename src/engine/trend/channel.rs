@@ -28,6 +28,9 @@ const LEVEL_TIME: Span = Span::from_secs(900);
 /// Display steps that a reading needs for a handheld reading to correct the gain (judgement: below,
 /// an error of the zero looks the same).
 const GAIN_STEPS_MIN: f64 = 4.0;
+/// Standard uncertainty of a zero that nobody declared, ppm (reference sheet 0: 0 to 2 ppm is common; a
+/// rectangle of that width, JCGM 100 4.3.7). Nothing is taken off for it: many are right.
+const ZERO_UNKNOWN_PPM: f64 = 0.58;
 /// Good readings in a row that end a trouble.
 const GOOD_AGAIN: u32 = 3;
 /// A trouble is told after this.
@@ -320,7 +323,8 @@ impl Channel {
     }
 
     /// A reading of this probe without what its zero adds: nothing where a handheld reading has set the
-    /// probe right as it stands.
+    /// probe right as it stands. Where nobody declared the zero nothing is taken off, and the reading is
+    /// as unsure as zeros are.
     ///
     /// The zero of a conductivity probe is one-sided: leakage, a wet connector or a film on the cell add
     /// conductance and nothing takes any away, and a display does not go below 0 (reference sheet 0: an
@@ -330,6 +334,9 @@ impl Channel {
     pub(super) fn without_zero(&self, sensor: &SensorSetup, shown: Valued<f64>) -> Valued<f64> {
         if sensor.quantity == Quantity::Resistivity || self.correction != unchanged() {
             return shown;
+        }
+        if sensor.zero_u <= 0.0 {
+            return Valued { u: shown.u.hypot(ZERO_UNKNOWN_PPM), ..shown };
         }
         let width = sensor.zero_u * self.step_scale(sensor);
         let other = (shown.u.powi(2) - width.powi(2)).max(0.0);
@@ -570,6 +577,24 @@ mod tests {
     use super::*;
     use crate::engine::setup::Setup;
     use crate::settings::schema::{OnStop, Plant};
+
+    /// Who declares nothing gets what such probes are like: gains 5 % low and 4 % high and a zero of half a
+    /// ppm are within what is told of the permeate.
+    #[test]
+    fn a_probe_of_which_nothing_is_declared_is_as_unsure_as_such_probes_are() {
+        let plant: Plant = toml::from_str(
+            "[sensors.p]\ntopic = \"p\"\nquantity = \"tds\"\npoint = \"permeate\"\nstep = 1.0",
+        )
+        .expect("valid");
+        let setup = Setup::resolve("p", &plant, OnStop::Close, 5);
+        let sensor = &setup.sensors[0];
+        assert_eq!(sensor.gain_u, 0.05);
+        let channel = Channel::new(&setup, sensor);
+        let shown = Valued::measured(8.5, 0.1, Mono::ZERO);
+        let level = channel.without_zero(sensor, shown);
+        assert_eq!(level.value, 8.5, "nothing is taken off for what nobody knows");
+        assert!(1.96 * level.u > 0.5 && level.u < 0.7, "{}", level.u);
+    }
 
     /// 0.3 ppm: the mean of half a normal distribution is 0.239, its standard deviation 0.181.
     #[test]
