@@ -65,6 +65,21 @@ impl Taken {
         Self { visible: share * load.visible, invisible: share * load.invisible }
     }
 
+    /// Both together.
+    #[must_use]
+    pub fn with(&self, other: Self) -> Self {
+        Self {
+            visible: self.visible + other.visible,
+            invisible: self.invisible + other.invisible,
+        }
+    }
+
+    /// So many times it.
+    #[must_use]
+    pub fn times(&self, share: f64) -> Self {
+        Self { visible: share * self.visible, invisible: share * self.invisible }
+    }
+
     /// As counted, eq.
     pub fn counted(&self) -> f64 {
         self.visible + self.invisible
@@ -113,6 +128,8 @@ struct ChargeAt {
     ln_spread: f64,
     /// Really taken up, eq.
     used: f64,
+    /// Of which it was seen to hold, eq.
+    held: f64,
 }
 
 impl ChargeAt {
@@ -250,19 +267,27 @@ impl Capacity {
 
     /// What is believed of a charge that has taken up so much and still holds.
     pub fn charge(&self, taken: Taken) -> Charge {
+        self.charge_seen(taken, taken)
+    }
+
+    /// What is believed of a charge to which so much was counted, while it is known only of `held` that
+    /// a charge of this kind holds it: behind a vessel that no probe sees nobody has seen that it still
+    /// does. `held` may be more than was counted to this one, where others of its kind have shown it.
+    pub fn charge_seen(&self, taken: Taken, held: Taken) -> Charge {
         let mut all: Vec<ChargeAt> = self
             .factors()
             .zip(&self.at)
             .map(|((factor, ln_base), at)| {
-                let used = taken.at(factor);
+                let (used, held) = (taken.at(factor), held.at(factor));
                 let mut one = ChargeAt {
                     ln_weight: 0.0,
                     factor,
                     ln_mean: at.ln_mean,
                     ln_spread: (at.ln_variance + CHARGE_SPREAD.powi(2)).sqrt(),
                     used,
+                    held,
                 };
-                one.ln_weight = ln_base + at.ln_seen + one.ln_holds(used);
+                one.ln_weight = ln_base + at.ln_seen + one.ln_holds(held);
                 one
             })
             .collect();
@@ -292,12 +317,12 @@ impl Charge {
         for at in &mut self.at {
             let off = (at.used / share).ln() - at.ln_mean;
             let all = at.ln_spread.powi(2) + noise;
-            at.ln_weight -= at.ln_holds(at.used);
+            at.ln_weight -= at.ln_holds(at.held);
             at.ln_weight -= 0.5 * (off * off / all + all.ln());
             let gain = at.ln_spread.powi(2) / all;
             at.ln_mean += gain * off;
             at.ln_spread *= (1.0 - gain).sqrt();
-            at.ln_weight += at.ln_holds(at.used);
+            at.ln_weight += at.ln_holds(at.held);
         }
         normalise(&mut self.at);
         self
@@ -310,13 +335,13 @@ impl Charge {
             .iter()
             .map(|at| {
                 let per_litre = (load.visible + at.factor * load.invisible) / 1000.0;
-                (at.ln_weight - at.ln_holds(at.used), per_litre, at)
+                (at.ln_weight - at.ln_holds(at.held), per_litre, at)
             })
             .collect();
         // Probability to hold for so many litres more, all values of the factor together.
         let holds = |litres: f64| -> f64 {
             let each = ready.iter().map(|(base, per_litre, at)| {
-                let eq = at.used + litres * per_litre;
+                let eq = (at.used + litres * per_litre).max(at.held);
                 let x = if eq > 0.0 { (eq.ln() - at.ln_mean) / at.ln_spread } else { f64::MIN };
                 scaled_normal_above(*base, x)
             });
@@ -363,7 +388,7 @@ impl Charge {
     pub fn spent_by_now(&self) -> f64 {
         // Weights are of what still holds: take that off again.
         let prior: Vec<f64> =
-            self.at.iter().map(|at| at.ln_weight - at.ln_holds(at.used)).collect();
+            self.at.iter().map(|at| at.ln_weight - at.ln_holds(at.held)).collect();
         let most = prior.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let sum: f64 = prior.iter().map(|ln| (ln - most).exp()).sum();
         let holds: f64 = prior
@@ -380,10 +405,13 @@ static WIDE: LazyLock<f64> = LazyLock::new(|| normal_quantile(0.95));
 
 impl Interval {
     /// Divides by a figure that is itself uncertain by a relative `u`: the two spreads add in
-    /// quadrature on the logarithmic scale.
+    /// quadrature on the logarithmic scale. A middle of nothing stays nothing. `None` by nothing.
     pub fn divided(&self, by: f64, u: f64) -> Option<Self> {
-        if by <= 0.0 || self.middle <= 0.0 {
+        if by <= 0.0 || self.middle < 0.0 {
             return None;
+        }
+        if self.middle == 0.0 {
+            return Some(Self { low: 0.0, middle: 0.0, high: self.high.max(0.0) / by });
         }
         let extra = *WIDE * u.max(0.0);
         let down = (self.middle / self.low.max(1e-12)).ln().hypot(extra);
@@ -526,6 +554,26 @@ mod tests {
         let late = capacity.charge(taken(0.6));
         assert!(late.capacity(LOAD).middle < 0.7 && late.spent_by_now() > 0.9);
         assert!(capacity.charge(taken(0.05)).spent_by_now() < 0.01);
+    }
+
+    /// What nobody saw a charge hold proves nothing: twice its rating leaves nothing by the middle, and the
+    /// capacity is believed as before. Where one of its kind was seen to hold more, it is believed too.
+    #[test]
+    fn a_charge_that_nobody_watches_proves_nothing() {
+        let capacity = Capacity::declared(eq(0.3), 0.2, TOLD);
+        let unseen = capacity.charge_seen(taken(0.6), Taken::default());
+        let left = unseen.litres(LOAD).expect("load");
+        assert_eq!((left.low, left.middle), (0.0, 0.0), "{left:?}");
+        let near = |a: f64, b: f64| assert!((a / b - 1.0).abs() < 1e-4, "{a} {b}");
+        near(unseen.capacity(LOAD).middle, 0.6);
+        near(unseen.spent_by_now(), capacity.charge(taken(0.6)).spent_by_now());
+        let little = capacity.charge_seen(taken(0.1), Taken::default());
+        near(little.capacity(LOAD).middle, capacity.of_new_charge(LOAD).middle);
+        // One that was seen to hold it all is believed to hold more, and one beside it likewise.
+        let seen = capacity.charge(taken(0.6));
+        assert!(seen.litres(LOAD).expect("load").middle > 0.0);
+        let beside = capacity.charge_seen(taken(0.1), taken(0.6));
+        near(beside.capacity(LOAD).middle, seen.capacity(LOAD).middle);
     }
 
     /// The same vessel seen at a tenth, a third and nine tenths passing ends at the same charge.

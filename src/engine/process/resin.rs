@@ -133,6 +133,31 @@ impl Account {
         }
     }
 
+    /// What this one and another took up together; the water is this one's.
+    #[must_use]
+    pub fn with(&self, other: &Self) -> Self {
+        Self {
+            litres: self.litres,
+            visible: self.visible + other.visible,
+            invisible: self.invisible + other.invisible,
+            visible_mg: self.visible_mg + other.visible_mg,
+            unseen: self.unseen + other.unseen,
+        }
+    }
+
+    /// This one's water with a share (0 to 1) of what `pool` took up: vessels that no probe tells apart.
+    #[must_use]
+    pub fn with_share_of(&self, pool: &Self, share: f64) -> Self {
+        let share = share.clamp(0.0, 1.0);
+        Self {
+            litres: self.litres,
+            visible: share * pool.visible,
+            invisible: share * pool.invisible,
+            visible_mg: share * pool.visible_mg,
+            unseen: share * pool.unseen,
+        }
+    }
+
     /// Water treated.
     pub fn litres(&self) -> Litres {
         Litres::new(self.litres)
@@ -225,6 +250,9 @@ impl Remaining {
     /// Days that nine charges in ten will last at least: the figure to order by.
     pub fn days_to_order_by(&self) -> Option<Days> {
         let days = self.days?;
+        if days.middle <= 0.0 {
+            return Days::checked(0.0);
+        }
         // 10 % lie below: 1.2816 of 1.6449 of the way down on the logarithmic scale.
         let share = (days.low / days.middle).max(1e-9).ln() * (1.281_55 / 1.644_85);
         Days::checked(days.middle * share.exp())

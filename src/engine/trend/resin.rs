@@ -5,7 +5,9 @@
 //! comes out over the water that really went through the resin; water diverted before it does not
 //! load it. Invariants: an account only rises until its vessel is changed; a piece of water without
 //! a reading is counted with the nearest reading and called assumed; unseen water widens the
-//! uncertainty and is never silently nothing.
+//! uncertainty and is never silently nothing. What no probe saw a vessel hold proves nothing of it: vessels
+//! in a row of which only the last has a probe behind it are one *group*, of which that probe shows the end
+//! and which shares what it took up from the first on, each as much as it is believed to hold.
 
 use crate::engine::catalogue::SignalId;
 use crate::engine::process::capacity::{Capacity, Charge, Interval, Taken};
@@ -16,10 +18,11 @@ use crate::engine::process::resin::{Account, Conversion, Load, Remaining, Use, l
 use crate::engine::setup::{PartIx, Setup};
 use crate::engine::time::{Mono, Span};
 use crate::engine::value::{self, Basis, Flag, NoReading, Reason, Valued};
-use crate::settings::schema::PartKind;
+use crate::settings::schema::{PartKind, Point};
 use crate::units::{Celsius, Equivalents, Litres, Milligrams, Ratio, Tds};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
+use std::ops::Range;
 
 /// Days over which use is averaged.
 const DAYS: usize = 28;
@@ -74,6 +77,12 @@ struct Vessel {
     /// Share of the salt that passed it in the last run that told, and what it had taken up then.
     #[serde(default)]
     front: Option<(f64, Taken)>,
+    /// What it had taken up when its outlet was last read, with those before it that no probe is behind.
+    #[serde(default)]
+    seen: Taken,
+    /// Standard uncertainty of what it took up for what those vessels shared, eq.
+    #[serde(default)]
+    shared_u: f64,
 }
 
 /// What vessels of one kind are believed to hold.
@@ -227,6 +236,10 @@ impl Resin {
             let ratio = after.middle / before.middle;
             for vessel in &mut self.vessels {
                 vessel.account.recounted(ratio);
+                vessel.seen.invisible *= ratio;
+                if let Some((_, at)) = &mut vessel.front {
+                    at.invisible *= ratio;
+                }
             }
             for belief in &mut self.beliefs {
                 belief.capacity.recounted(ratio, after.spread);
@@ -251,6 +264,98 @@ impl Resin {
     /// First vessel in the order of flow.
     pub(super) fn lead(&self, setup: &Setup) -> Option<PartIx> {
         self.part_of(setup, self.vessels.first()?)
+    }
+
+    /// Vessels of which only the last has a probe behind it, in the order of flow.
+    fn groups(&self, setup: &Setup) -> Vec<Range<usize>> {
+        let count = self.vessels.len();
+        if count > 1 && setup.solids_at(Point::Between).next().is_some() {
+            vec![0..1, 1..count]
+        } else if count > 0 {
+            std::iter::once(0..count).collect()
+        } else {
+            Vec::new()
+        }
+    }
+
+    fn group_of(&self, setup: &Setup, index: usize) -> Range<usize> {
+        let found = self.groups(setup).into_iter().find(|group| group.contains(&index));
+        found.unwrap_or(index..index + 1)
+    }
+
+    /// The first vessel whose outlet a probe shows: it stands for those before it as well.
+    fn shown_mut(&mut self, setup: &Setup) -> Option<&mut Vessel> {
+        let last = self.groups(setup).first()?.end.checked_sub(1)?;
+        self.vessels.get_mut(last)
+    }
+
+    /// What vessels took up together.
+    fn taken_by(&self, group: Range<usize>) -> Taken {
+        self.vessels[group]
+            .iter()
+            .fold(Taken::default(), |sum, vessel| sum.with(vessel.account.taken()))
+    }
+
+    /// Share of its group's capacity that a vessel is declared to have.
+    fn share_of_group(&self, setup: &Setup, index: usize) -> f64 {
+        let declared = |vessel: &Vessel| {
+            let part = self.part_of(setup, vessel).map(|part| &setup.parts[part].declared);
+            part.map_or(0.0, |d| (d.capacity_eq_per_litre * d.bed_litres).max(1e-9))
+        };
+        let group = self.group_of(setup, index);
+        let all: f64 = self.vessels[group].iter().map(declared).sum();
+        if all > 0.0 { declared(&self.vessels[index]) / all } else { 1.0 }
+    }
+
+    /// What charges like this vessel's were seen to hold: its own, or its part of its group's.
+    fn held_of(&self, setup: &Setup, index: usize) -> Taken {
+        let last = self.group_of(setup, index).end - 1;
+        self.vessels[last].seen.times(self.share_of_group(setup, index))
+    }
+
+    /// What is believed of the charge of a vessel.
+    fn charge_of(&self, setup: &Setup, index: usize) -> Option<Charge> {
+        let vessel = self.vessels.get(index)?;
+        let belief = self.known_belief(setup, self.part_of(setup, vessel)?)?;
+        Some(belief.charge_seen(vessel.account.taken(), self.held_of(setup, index)))
+    }
+
+    /// Shares what a group took up: the first as much as it is believed to hold, what exceeds that the next.
+    fn share_groups(&mut self, setup: &Setup) {
+        let load = self.usual_load(setup);
+        for group in self.groups(setup).into_iter().filter(|group| group.len() > 1) {
+            let pool = self.vessels[group.clone()]
+                .iter()
+                .fold(Account::new(), |sum, vessel| sum.with(&vessel.account));
+            let all = pool.used().get();
+            if all <= 0.0 {
+                continue;
+            }
+            let (mut left, mut u) = (all, 0.0);
+            let mut shared = Vec::new();
+            for index in group.clone() {
+                let belief = self
+                    .part_of(setup, &self.vessels[index])
+                    .and_then(|part| self.known_belief(setup, part));
+                let last = index + 1 == group.end;
+                let holds = belief.filter(|_| !last).map(|belief| {
+                    let held = self.held_of(setup, index);
+                    belief.charge_seen(Taken::default(), held).capacity(load)
+                });
+                let keeps = holds.map_or(left, |holds| left.min(holds.middle));
+                // Known while the first cannot be full yet; the last knows it as well as those before it.
+                if let Some(holds) = holds.filter(|holds| left > holds.low) {
+                    u = holds.middle.min(left) * (holds.high / holds.low).ln() / NINETY;
+                }
+                shared.push((index, keeps / all, u));
+                left -= keeps;
+            }
+            for (index, share, u) in shared {
+                let vessel = &mut self.vessels[index];
+                vessel.account = vessel.account.with_share_of(&pool, share);
+                vessel.shared_u = u;
+            }
+        }
     }
 
     fn part_of(&self, setup: &Setup, vessel: &Vessel) -> Option<PartIx> {
@@ -340,6 +445,13 @@ impl Resin {
             vessel.held |= outlet.is_some_and(|ppm| ppm < HOLDS);
             load = passed;
         }
+        for group in self.groups(setup) {
+            let last = group.end - 1;
+            let outlet = if group.end == self.vessels.len() { product } else { between };
+            if outlet.is_some() {
+                self.vessels[last].seen = self.taken_by(group);
+            }
+        }
     }
 
     fn roll(&mut self, now: Mono) {
@@ -383,30 +495,58 @@ impl Resin {
         }
     }
 
-    /// A look showed behind the first vessel `outlet` ppm of the `inlet` that enters it; `gas`: none of it salt.
-    pub(super) fn lead_shows(&mut self, outlet: f64, inlet: f64, gas: bool) {
-        if let Some(lead) = self.vessels.first_mut() {
-            lead.only_gas = gas && !lead.exhausted;
-        }
+    /// A look showed behind the first vessel (of several without a probe between them: behind all of them)
+    /// `outlet` ppm of the `inlet` that enters it; `gas`: none of it salt.
+    pub(super) fn lead_shows(&mut self, setup: &Setup, outlet: f64, inlet: f64, gas: bool) {
+        let Some(group) = self.groups(setup).into_iter().next() else { return };
+        let taken = self.taken_by(group);
+        let Some(shown) = self.shown_mut(setup) else { return };
+        shown.only_gas = gas && !shown.exhausted;
         let outlet = if gas { 0.0 } else { outlet };
-        if let Some(lead) = self.vessels.first_mut().filter(|lead| !lead.exhausted) {
+        if !shown.exhausted {
             let share = (outlet / inlet.max(1e-9)).clamp(0.0, 0.98);
             let told = outlet >= FRONT_PPM && share >= FRONT_SHARE;
-            lead.front = told.then(|| (share, lead.account.taken()));
+            shown.front = told.then_some((share, taken));
         }
     }
 
-    /// The first vessel was seen to be spent: the belief learns from it, once for each charge.
+    /// The first vessel (or those that one probe stands behind) was seen to be spent: the belief learns
+    /// from it, once for each charge.
     pub(super) fn lead_exhausted(&mut self, setup: &Setup, outlet: f64, inlet: Option<f64>) {
         if let Some(inlet) = inlet {
-            self.lead_shows(outlet, inlet, false);
+            self.lead_shows(setup, outlet, inlet, false);
         }
-        let Some(lead) = self.vessels.first_mut().filter(|lead| !lead.exhausted) else { return };
-        lead.exhausted = true;
-        let (share, taken) = lead.front.unwrap_or((0.5, lead.account.taken()));
-        let u = lead.account.relative_u(GAIN_U).hypot(FRONT_U);
-        if let Some(part) = self.lead(setup) {
-            self.belief(setup, part).seen_passing(taken, share, u);
+        let Some(group) = self.groups(setup).into_iter().next() else { return };
+        let taken = self.taken_by(group.clone());
+        let Some(shown) = self.shown_mut(setup).filter(|shown| !shown.exhausted) else { return };
+        let (share, taken) = shown.front.unwrap_or((0.5, taken));
+        for vessel in &mut self.vessels[group.clone()] {
+            vessel.exhausted = true;
+        }
+        self.teach(setup, group, |belief, part, u| belief.seen_passing(taken.times(part), share, u));
+    }
+
+    /// Teaches the beliefs about the vessels of a group, each once: `lesson` gets the belief, the part of the
+    /// group's capacity that such a vessel has, and the relative standard uncertainty of the count.
+    fn teach(
+        &mut self,
+        setup: &Setup,
+        group: Range<usize>,
+        lesson: impl Fn(&mut Capacity, f64, f64),
+    ) {
+        let pool = self.vessels[group.clone()]
+            .iter()
+            .fold(Account::new(), |sum, vessel| sum.with(&vessel.account));
+        let u = pool.relative_u(GAIN_U).hypot(FRONT_U);
+        let mut taught: Vec<(PartKind, f64)> = Vec::new();
+        for index in group {
+            let Some(ix) = self.part_of(setup, &self.vessels[index]) else { continue };
+            let like = (setup.parts[ix].kind, setup.parts[ix].declared.bed_litres);
+            if !taught.contains(&like) {
+                taught.push(like);
+                let part = self.share_of_group(setup, index);
+                lesson(self.belief(setup, ix), part, u);
+            }
         }
     }
 
@@ -417,10 +557,11 @@ impl Resin {
         if self.tap.is_analysed() {
             return;
         }
-        let Some(lead) = self.vessels.first_mut().filter(|lead| !lead.gas_told && lead.held) else {
+        let shown = self.shown_mut(setup);
+        let Some(shown) = shown.filter(|shown| !shown.gas_told && shown.held) else {
             return;
         };
-        lead.gas_told = true;
+        shown.gas_told = true;
         let middle = self.gas().middle;
         let at = Celsius::new(25.0);
         for belief in &mut self.beliefs {
@@ -439,8 +580,9 @@ impl Resin {
     /// and carbon dioxide that reaches it in mmol/L where the tap was analysed.
     pub(super) fn lead_state(&self, setup: &Setup) -> Option<(f64, f64, Option<f64>)> {
         let lead = self.vessels.first()?;
-        let part = self.part_of(setup, lead)?;
-        let charge = self.known_belief(setup, part)?.charge(lead.account.taken());
+        let belief = self.known_belief(setup, self.part_of(setup, lead)?)?;
+        let taken = self.taken_by(self.group_of(setup, 0)).times(self.share_of_group(setup, 0));
+        let charge = belief.charge_seen(taken, self.held_of(setup, 0));
         let gas = self.tap.is_analysed().then(|| self.gas().middle);
         Some((lead.account.litres().get(), charge.spent_by_now(), gas))
     }
@@ -448,31 +590,38 @@ impl Resin {
     /// A vessel was filled anew. Gives a line about the charge that ended; `None` for no vessel.
     pub(super) fn changed(&mut self, setup: &Setup, part: &str) -> Option<String> {
         let at = self.vessels.iter().position(|vessel| vessel.part == part)?;
-        let old = std::mem::replace(&mut self.vessels[at], Vessel::fresh(part.to_owned()));
-        Some(self.ended(setup, &old))
+        let line = self.ended(setup, at);
+        self.vessels[at] = Vessel::fresh(part.to_owned());
+        Some(line)
     }
 
-    /// Learns from a charge that ended and describes it.
-    fn ended(&mut self, setup: &Setup, old: &Vessel) -> String {
-        let (used, taken) = (old.account.used(), old.account.taken());
-        let ix = setup.parts.iter().position(|part| part.id == old.part);
-        if let Some(ix) = ix
-            && !old.exhausted
-        {
-            match old.front {
-                Some((share, at)) => {
-                    let u = old.account.relative_u(GAIN_U).hypot(FRONT_U);
-                    self.belief(setup, ix).seen_passing(at, share, u);
-                }
-                None => self.belief(setup, ix).survived(taken),
-            }
+    /// Learns from the charge of a vessel that ended and describes it.
+    fn ended(&mut self, setup: &Setup, index: usize) -> String {
+        let group = self.group_of(setup, index);
+        let last = &self.vessels[group.end - 1];
+        let (front, seen, alone) = (last.front, last.seen, group.len() == 1);
+        if !self.vessels[index].exhausted {
+            self.teach(setup, group.clone(), |belief, part, u| match front {
+                Some((share, at)) => belief.seen_passing(at.times(part), share, u),
+                None => belief.survived(seen.times(part)),
+            });
         }
+        self.share_groups(setup);
+        // What the group showed was of its vessels as they stood.
+        let last = &mut self.vessels[group.end - 1];
+        (last.front, last.seen) = (None, Taken::default());
+        let old = &self.vessels[index];
+        let end = match (old.exhausted || front.is_some(), alone) {
+            (true, true) => "seen to be spent",
+            (true, false) => "seen to be spent with the others that no probe tells apart",
+            (false, true) => "not seen to be spent",
+            (false, false) => "its end could not be seen: no probe is behind it alone",
+        };
         format!(
-            "{}: the charge that ended had treated {:.0} L and taken up {:.3} eq ({})",
+            "{}: the charge that ended had treated {:.0} L and taken up {:.3} eq ({end})",
             old.part,
             old.account.litres().get(),
-            used.get(),
-            if old.exhausted { "seen to be spent" } else { "not seen to be spent" },
+            old.account.used().get(),
         )
     }
 
@@ -494,30 +643,31 @@ impl Resin {
                 self.vessels.len()
             ));
         };
-        let (first, second) = (first.clone(), second.clone());
+        let names = (first.part.clone(), second.part.clone());
         if lead == fresh {
             return Err("the vessel in first place and the fresh one cannot be the same".to_owned());
         }
-        let by_vessel = lead == second.part && fresh == first.part;
-        let by_place = lead == first.part && fresh == second.part;
+        let by_vessel = lead == names.1 && fresh == names.0;
+        let by_place = lead == names.0 && fresh == names.1;
         if !by_vessel && !by_place {
             return Err(format!(
                 "the vessels are {} (first) and {} (second); {lead} and {fresh} do not fit",
-                first.part, second.part
+                names.0, names.1
             ));
         }
-        if second.account.litres().get() <= 0.0 && first.account.litres().get() > 0.0 {
+        let litres = |index: usize| self.vessels[index].account.litres().get();
+        if litres(1) <= 0.0 && litres(0) > 0.0 {
             return Err(format!(
                 "{} in second place is fresh itself, no water has passed it since it was fitted: was this swap recorded already? For new resin without a swap enter a part-changed",
-                second.part
+                names.1
             ));
         }
-        let line = self.ended(setup, &first);
+        let line = self.ended(setup, 0);
+        let second = self.vessels[1].clone();
         if by_vessel {
-            self.vessels = vec![second, Vessel::fresh(first.part)];
+            self.vessels = vec![second, Vessel::fresh(names.0)];
         } else {
-            let moved = Vessel { part: first.part.clone(), ..second.clone() };
-            self.vessels = vec![moved, Vessel::fresh(second.part)];
+            self.vessels = vec![Vessel { part: names.0, ..second }, Vessel::fresh(names.1)];
         }
         let now = match self.vessels.as_slice() {
             [lead, lag] => format!(
@@ -631,12 +781,12 @@ impl Resin {
 
     /// Works out what the charges will treat, where they or their load are others than before.
     pub(super) fn keep_litres(&mut self, setup: &Setup) {
+        self.share_groups(setup);
         let load = self.usual_load(setup);
         self.litres_left.resize(setup.parts.len(), None);
-        for vessel in &self.vessels {
-            let Some(part) = self.part_of(setup, vessel) else { continue };
-            let Some(belief) = self.known_belief(setup, part) else { continue };
-            let charge = belief.charge(vessel.account.taken());
+        for index in 0..self.vessels.len() {
+            let Some(part) = self.part_of(setup, &self.vessels[index]) else { continue };
+            let Some(charge) = self.charge_of(setup, index) else { continue };
             let litres = self.charge_left(part, &charge, load);
             self.litres_left[part] = Some((charge, load, litres));
         }
@@ -649,7 +799,7 @@ impl Resin {
         let load = present.map_or_else(|| self.usual_load(setup), |(present, _)| present.load);
         // Half the width of the middle two thirds of a lognormal distribution.
         let gas_u = self.gas().spread.sinh();
-        let values = |vessel: &Vessel| -> Option<VesselValues> {
+        let values = |(index, vessel): (usize, &Vessel)| -> Option<VesselValues> {
             let part = self.part_of(setup, vessel)?;
             let account = &vessel.account;
             let relative = account.relative_u(GAIN_U);
@@ -668,7 +818,7 @@ impl Resin {
                 if measured_inlet { Ok(quality(valued)) } else { Err(absent) }
             };
             let belief = self.known_belief(setup, part)?;
-            let charge = belief.charge(account.taken());
+            let charge = self.charge_of(setup, index)?;
             let interval = |interval: Interval, basis: Basis| Valued {
                 basis,
                 ..Valued::measured(interval.middle, (interval.high - interval.low) / NINETY, now)
@@ -683,7 +833,7 @@ impl Resin {
             let litres = account.litres().get();
             Some(VesselValues {
                 part,
-                used: known(Valued::assumed(used, (used * relative).hypot(gas), now)),
+                used: known(Valued::assumed(used, (used * relative).hypot(gas).hypot(vessel.shared_u), now)),
                 capacity: if setup.parts[part].declared.bed_litres > 0.0 {
                     let capacity = left.map_or_else(
                         || charge.capacity(load),
@@ -713,7 +863,7 @@ impl Resin {
                     .map(|days| days.get()),
             })
         };
-        self.vessels.iter().filter_map(values).collect()
+        self.vessels.iter().enumerate().filter_map(values).collect()
     }
 
     /// Charge that all vessels have taken up, and that by which new ones of their kind would be spent
@@ -737,21 +887,26 @@ impl Resin {
         if lead.account.litres().get() < LOAD_LITRES_MIN || self.last_inlet.is_none() {
             return None;
         }
-        self.left_of(setup, lead)
+        self.left_of(setup, self.group_of(setup, 0))
     }
 
-    /// Share of a vessel's expected capacity that its account says is left.
-    fn left_of(&self, setup: &Setup, vessel: &Vessel) -> Option<f64> {
-        let part = self.part_of(setup, vessel)?;
+    /// Share of the expected capacity of vessels that their account says is left.
+    fn left_of(&self, setup: &Setup, vessels: Range<usize>) -> Option<f64> {
         let load = self.usual_load(setup);
-        let capacity = self.known_belief(setup, part)?.of_new_charge(load).middle;
-        Some((1.0 - vessel.account.used().get() / capacity).max(0.0))
+        let used = self.taken_by(vessels.clone()).counted();
+        let mut capacity = 0.0;
+        for vessel in &self.vessels[vessels] {
+            let part = self.part_of(setup, vessel)?;
+            capacity += self.known_belief(setup, part)?.of_new_charge(load).middle;
+        }
+        Some((1.0 - used / capacity).max(0.0))
     }
 
     /// The last of several vessels is so fresh that no salt comes through it.
     fn last_holds_salt(&self, setup: &Setup) -> bool {
-        let last = self.vessels.last().filter(|vessel| self.vessels.len() > 1 && !vessel.exhausted);
-        let left = last.and_then(|last| self.left_of(setup, last));
+        let count = self.vessels.len();
+        let last = self.vessels.last().filter(|vessel| count > 1 && !vessel.exhausted);
+        let left = last.and_then(|_| self.left_of(setup, count - 1..count));
         left.is_some_and(|left| left >= FRESH_LEFT)
     }
 }
@@ -767,6 +922,8 @@ impl Vessel {
             only_gas: false,
             gas_told: false,
             front: None,
+            seen: Taken::default(),
+            shared_u: 0.0,
         }
     }
 }

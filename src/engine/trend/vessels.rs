@@ -154,14 +154,23 @@ impl Outlets {
     }
 }
 
-/// Probe behind the first vessel.
-fn lead_outlet(setup: &Setup) -> Option<SensorIx> {
-    let point = match setup.vessels().len() {
+/// Probe behind the first vessel; without one, of several vessels, that behind all of them, which shows
+/// the end of them together. True for a probe behind which nothing else holds.
+fn lead_outlet(setup: &Setup) -> Option<(SensorIx, bool)> {
+    let between = match setup.vessels().len() {
         0 => return None,
-        1 => Point::Product,
-        _ => Point::Between,
+        1 => None,
+        _ => setup.solids_at(Point::Between).next(),
     };
-    setup.solids_at(point).next()
+    match between {
+        Some(sensor) => Some((sensor, false)),
+        None => setup.solids_at(Point::Product).next().map(|sensor| (sensor, true)),
+    }
+}
+
+/// No other vessel stands behind the probe that shows the first one's end.
+fn is_single(setup: &Setup) -> bool {
+    lead_outlet(setup).is_none_or(|(_, last)| last)
 }
 
 impl Trend {
@@ -189,7 +198,7 @@ impl Trend {
         self.channels[sensor].settled(clean);
         let settled = run.settled.is_some();
         let point = setup.sensors[sensor].point;
-        if settled && lead_outlet(setup) == Some(sensor) {
+        if settled && lead_outlet(setup).is_some_and(|(outlet, _)| outlet == sensor) {
             self.judge_lead(setup, litres, clean.value, out);
         }
         if settled && point == Point::Product {
@@ -200,7 +209,7 @@ impl Trend {
 
     /// What the outlet of the first vessel lets through, by all its runs and by this reading.
     pub(super) fn lead_pattern(&self, setup: &Setup, value: f64) -> Option<Verdict> {
-        let sensor = lead_outlet(setup)?;
+        let (sensor, _) = lead_outlet(setup)?;
         let display = self.channels[sensor].display(&setup.sensors[sensor]);
         let (treated, spent_by_now, gas) = self.resin.lead_state(setup)?;
         let inlet = self.settled_permeate(setup)?;
@@ -235,20 +244,20 @@ impl Trend {
         if gas {
             self.lead_gas_level(setup);
         }
-        self.resin.lead_shows(shown, inlet, gas || self.product_is_gas(setup));
+        self.resin.lead_shows(setup, shown, inlet, gas || self.product_is_gas(setup));
     }
 
     /// What stands behind a single vessel has been told to be gas, or everything speaks for it that a person
     /// needs to accept it: the account does not take it for salt then, whatever its course alone can tell.
     fn product_is_gas(&self, setup: &Setup) -> bool {
-        setup.vessels().len() < 2
+        is_single(setup)
             && (self.told.stands(AlarmKey::plant(AlarmId::ProductReadingSuspect))
                 || self.gas_plateau(setup, self.water.at()).is_ok())
     }
 
     /// How high the gas behind the first vessel stands, by the last looks at it.
     fn lead_gas_level(&mut self, setup: &Setup) {
-        let Some(sensor) = lead_outlet(setup) else { return };
+        let Some((sensor, _)) = lead_outlet(setup) else { return };
         let display = self.channels[sensor].display(&setup.sensors[sensor]);
         let looks = self.outlets.history.iter().rev().take(GAS_LOOKS).map(|look| look.y);
         let Some(level) = level(&looks.collect::<Vec<_>>(), display) else { return };
@@ -290,7 +299,7 @@ impl Trend {
         outlets.judged = litres - from;
         let begun = outlets.begun.take(litres, value >= limits.lead_begun_ppm, ABOVE_LITRES);
         let spent = outlets.spent.take(litres, value >= spent_at, ABOVE_LITRES);
-        let single = setup.vessels().len() < 2;
+        let single = is_single(setup);
         let verdict = if begun && !single { self.lead_pattern(setup, value) } else { None };
         let is_gas = verdict.is_some_and(|verdict| verdict.pattern == Pattern::Gas);
         // A front of salt that begins within a run looks like gas to the end of it.
@@ -456,7 +465,7 @@ impl Trend {
         if self.told.stands(AlarmKey::plant(AlarmId::LeadSpent)) {
             return;
         }
-        let single = setup.vessels().len() < 2;
+        let single = is_single(setup);
         let breaks = single
             && self.lead_pattern(setup, value).is_some_and(|v| v.pattern == Pattern::Breakthrough);
         if left > 0.0 && !breaks {
