@@ -68,10 +68,7 @@ impl Taken {
     /// Both together.
     #[must_use]
     pub fn with(&self, other: Self) -> Self {
-        Self {
-            visible: self.visible + other.visible,
-            invisible: self.invisible + other.invisible,
-        }
+        Self { visible: self.visible + other.visible, invisible: self.invisible + other.invisible }
     }
 
     /// So many times it.

@@ -8,6 +8,10 @@
 //! uncertainty and is never silently nothing. What no probe saw a vessel hold proves nothing of it: vessels
 //! in a row of which only the last has a probe behind it are one *group*, of which that probe shows the end
 //! and which shares what it took up from the first on, each as much as it is believed to hold.
+//!
+//! A cation vessel takes cations, which is what conducts, and no carbon dioxide; what leaves it is acid and
+//! conducts more than what entered, so that no probe behind it alone tells of it. An anion vessel takes the
+//! anions, which are as many equivalents, carbon dioxide and silica (reference sheet 5.2, 5.3).
 
 use crate::engine::catalogue::SignalId;
 use crate::engine::process::capacity::{Capacity, Charge, Interval, Taken};
@@ -266,15 +270,72 @@ impl Resin {
         self.part_of(setup, self.vessels.first()?)
     }
 
-    /// Vessels of which only the last has a probe behind it, in the order of flow.
-    fn groups(&self, setup: &Setup) -> Vec<Range<usize>> {
+    fn kind(&self, setup: &Setup, index: usize) -> PartKind {
+        let part = self.vessels.get(index).and_then(|vessel| self.part_of(setup, vessel));
+        part.map_or(PartKind::Mixed, |part| setup.parts[part].kind)
+    }
+
+    /// What stands behind this vessel is water without salt: both kinds of ions have been taken.
+    fn is_deionised(&self, setup: &Setup, index: usize) -> bool {
+        let before = |kind: PartKind| (0..=index).any(|at| self.kind(setup, at) == kind);
+        before(PartKind::Mixed) || (before(PartKind::Cation) && before(PartKind::Anion))
+    }
+
+    /// Vessels between one readable probe and the next, in the order of flow.
+    fn stretches(&self, setup: &Setup) -> Vec<Range<usize>> {
         let count = self.vessels.len();
-        if count > 1 && setup.solids_at(Point::Between).next().is_some() {
+        let between = || setup.solids_at(Point::Between).next().is_some();
+        if count > 1 && self.is_deionised(setup, 0) && between() {
             vec![0..1, 1..count]
         } else if count > 0 {
             std::iter::once(0..count).collect()
         } else {
             Vec::new()
+        }
+    }
+
+    /// Vessels of one kind of which only the last has a probe behind it, in the order of flow.
+    fn groups(&self, setup: &Setup) -> Vec<Range<usize>> {
+        let mut groups: Vec<Range<usize>> = Vec::new();
+        for stretch in self.stretches(setup) {
+            for index in stretch.clone() {
+                match groups.last_mut() {
+                    Some(group)
+                        if index > stretch.start
+                            && self.kind(setup, group.start) == self.kind(setup, index) =>
+                    {
+                        group.end = index + 1;
+                    }
+                    _ => groups.push(index..index + 1),
+                }
+            }
+        }
+        groups
+    }
+
+    /// Vessels that water with all of its salt reaches: the first of each kind, none behind a mixed one.
+    fn firsts(&self, setup: &Setup) -> Vec<usize> {
+        let fed = |index: &usize| {
+            let kind = self.kind(setup, *index);
+            (0..*index).all(|before| {
+                let other = self.kind(setup, before);
+                other != PartKind::Mixed && other != kind
+            })
+        };
+        (0..self.vessels.len()).filter(fed).collect()
+    }
+
+    /// The first vessels of each kind that takes part in the end of the charge.
+    pub(super) fn leads(&self, setup: &Setup) -> Vec<PartIx> {
+        let firsts = self.firsts(setup).into_iter();
+        firsts.filter_map(|index| self.part_of(setup, &self.vessels[index])).collect()
+    }
+
+    /// What of a load a vessel of this kind takes.
+    fn for_kind(kind: PartKind, load: Load) -> Load {
+        match kind {
+            PartKind::Cation => Load { invisible: 0.0, ..load },
+            _ => load,
         }
     }
 
@@ -322,8 +383,9 @@ impl Resin {
 
     /// Shares what a group took up: the first as much as it is believed to hold, what exceeds that the next.
     fn share_groups(&mut self, setup: &Setup) {
-        let load = self.usual_load(setup);
+        let usual = self.usual_load(setup);
         for group in self.groups(setup).into_iter().filter(|group| group.len() > 1) {
+            let load = Self::for_kind(self.kind(setup, group.start), usual);
             let pool = self.vessels[group.clone()]
                 .iter()
                 .fold(Account::new(), |sum, vessel| sum.with(&vessel.account));
@@ -422,9 +484,25 @@ impl Resin {
         // What a vessel that lets no salt through yet shows is gas; the one before it shows as much of it.
         let may_be_gas = |ppm: &f64| *ppm > 0.0 && *ppm <= GAS_MOST && self.last_holds_salt(setup);
         let gas_ppm = product.filter(may_be_gas).unwrap_or(0.0);
+        // Cations are as many equivalents as anions until a vessel of their own has taken them.
+        let mut cations = load.visible;
+        let takes: Vec<(PartKind, bool)> = (0..self.vessels.len())
+            .map(|index| (self.kind(setup, index), self.is_deionised(setup, index)))
+            .collect();
         for (index, vessel) in self.vessels.iter_mut().enumerate() {
+            let (kind, readable) = takes[index];
             let outlet = if index == last { product } else { between.filter(|_| index == 0) };
+            let outlet = outlet.filter(|_| readable);
             let salt = |ppm: f64| tds(if vessel.only_gas { 0.0 } else { ppm - gas_ppm });
+            if kind == PartKind::Cation {
+                let enters = Load { visible: cations, invisible: 0.0 };
+                let passed = outlet
+                    .map_or(Load::default(), |ppm| conversion.load_behind(salt(ppm), enters, 0.0));
+                vessel.account.add(litres, enters, passed, conversion.meq_per_mg());
+                vessel.assumed |= assumed;
+                cations = passed.visible;
+                continue;
+            }
             // Not measured: what a vessel gives is taken as nothing until it is seen spent.
             let behind = |gas: f64| {
                 outlet.map_or(Load::default(), |ppm| conversion.load_behind(salt(ppm), load, gas))
@@ -443,13 +521,22 @@ impl Resin {
             vessel.account.add(litres, load, counted, conversion.meq_per_mg());
             vessel.assumed |= assumed;
             vessel.held |= outlet.is_some_and(|ppm| ppm < HOLDS);
+            if kind == PartKind::Mixed {
+                cations = passed.visible;
+            }
             load = passed;
         }
-        for group in self.groups(setup) {
-            let last = group.end - 1;
-            let outlet = if group.end == self.vessels.len() { product } else { between };
-            if outlet.is_some() {
-                self.vessels[last].seen = self.taken_by(group);
+        // A probe behind several kinds sees the end of any of them: while it shows none, all hold.
+        for stretch in self.stretches(setup) {
+            let outlet = if stretch.end == self.vessels.len() { product } else { between };
+            let inside = |group: &Range<usize>| stretch.contains(&group.start);
+            let groups: Vec<Range<usize>> = self.groups(setup).into_iter().filter(inside).collect();
+            let several = groups.len() > 1;
+            if outlet.is_some_and(|ppm| !several || ppm < FRONT_PPM) {
+                for group in groups {
+                    let taken = self.taken_by(group.clone());
+                    self.vessels[group.end - 1].seen = taken;
+                }
             }
         }
     }
@@ -471,13 +558,19 @@ impl Resin {
         }
     }
 
-    /// Salt of a start's first water that no reading saw, mg; the first vessel took it.
+    /// Salt of a start's first water that no reading saw, mg; the first vessel of each kind took it.
     pub(super) fn first_water(&mut self, setup: &Setup, mg: f64) {
         let conversion = self.conversion(setup);
-        if let (Some(salt), Some(lead)) = (Milligrams::checked(mg), self.vessels.first_mut())
-            && mg > 0.0
-        {
-            lead.account.add_salt(salt, &conversion);
+        let Some(salt) = Milligrams::checked(mg).filter(|salt| salt.get() > 0.0) else { return };
+        for index in self.firsts(setup) {
+            let cations = self.kind(setup, index) == PartKind::Cation;
+            let of = Conversion {
+                invisible: conversion.invisible.or(cations.then_some(0.0)),
+                ..conversion
+            };
+            self.vessels[index].account.add_salt(salt, &of);
+        }
+        if !self.vessels.is_empty() {
             self.today.salt += mg;
         }
     }
@@ -487,11 +580,14 @@ impl Resin {
         let (Some(inlet), Some(most)) = (self.last_inlet, Litres::checked(most)) else { return };
         let conversion = self.conversion(setup);
         let load = conversion.load(Tds::checked(inlet).unwrap_or_default());
-        if let Some(lead) = self.vessels.first_mut()
-            && most.get() > 0.0
-        {
-            lead.account.add_unseen(Litres::new(0.0), most, load, conversion.meq_per_mg());
-            lead.assumed = true;
+        if most.get() <= 0.0 {
+            return;
+        }
+        for index in self.firsts(setup) {
+            let load = Self::for_kind(self.kind(setup, index), load);
+            let vessel = &mut self.vessels[index];
+            vessel.account.add_unseen(Litres::new(0.0), most, load, conversion.meq_per_mg());
+            vessel.assumed = true;
         }
     }
 
@@ -523,7 +619,9 @@ impl Resin {
         for vessel in &mut self.vessels[group.clone()] {
             vessel.exhausted = true;
         }
-        self.teach(setup, group, |belief, part, u| belief.seen_passing(taken.times(part), share, u));
+        self.teach(setup, group, |belief, part, u| {
+            belief.seen_passing(taken.times(part), share, u)
+        });
     }
 
     /// Teaches the beliefs about the vessels of a group, each once: `lesson` gets the belief, the part of the
@@ -646,6 +744,12 @@ impl Resin {
         let names = (first.part.clone(), second.part.clone());
         if lead == fresh {
             return Err("the vessel in first place and the fresh one cannot be the same".to_owned());
+        }
+        if self.kind(setup, 0) != self.kind(setup, 1) {
+            return Err(format!(
+                "{} and {} hold different resins and cannot take each other's place; record the one that was changed",
+                names.0, names.1
+            ));
         }
         let by_vessel = lead == names.1 && fresh == names.0;
         let by_place = lead == names.0 && fresh == names.1;
@@ -787,6 +891,7 @@ impl Resin {
         for index in 0..self.vessels.len() {
             let Some(part) = self.part_of(setup, &self.vessels[index]) else { continue };
             let Some(charge) = self.charge_of(setup, index) else { continue };
+            let load = Self::for_kind(self.kind(setup, index), load);
             let litres = self.charge_left(part, &charge, load);
             self.litres_left[part] = Some((charge, load, litres));
         }
@@ -819,6 +924,7 @@ impl Resin {
             };
             let belief = self.known_belief(setup, part)?;
             let charge = self.charge_of(setup, index)?;
+            let load = Self::for_kind(setup.parts[part].kind, load);
             let interval = |interval: Interval, basis: Basis| Valued {
                 basis,
                 ..Valued::measured(interval.middle, (interval.high - interval.low) / NINETY, now)
@@ -833,7 +939,11 @@ impl Resin {
             let litres = account.litres().get();
             Some(VesselValues {
                 part,
-                used: known(Valued::assumed(used, (used * relative).hypot(gas).hypot(vessel.shared_u), now)),
+                used: known(Valued::assumed(
+                    used,
+                    (used * relative).hypot(gas).hypot(vessel.shared_u),
+                    now,
+                )),
                 capacity: if setup.parts[part].declared.bed_litres > 0.0 {
                     let capacity = left.map_or_else(
                         || charge.capacity(load),
@@ -867,17 +977,26 @@ impl Resin {
     }
 
     /// Charge that all vessels have taken up, and that by which new ones of their kind would be spent
-    /// at the latest (95 %); `None` without an account of every vessel.
+    /// (of vessels for one kind of ion each those that are nearest to it) at the latest (95 %); `None` without an account of every vessel.
     pub(super) fn spent_at_latest(&self, setup: &Setup) -> Option<(f64, f64)> {
         self.last_inlet?;
-        let load = self.usual_load(setup);
-        let mut sum = (0.0, 0.0);
+        let usual = self.usual_load(setup);
+        let mut sums: Vec<(PartKind, f64, f64)> = Vec::new();
         for vessel in &self.vessels {
             let part = self.part_of(setup, vessel)?;
-            sum.0 += vessel.account.used().get();
-            sum.1 += self.known_belief(setup, part)?.of_new_charge(load).high;
+            let kind = setup.parts[part].kind;
+            let used = vessel.account.used().get();
+            let load = Self::for_kind(kind, usual);
+            let high = self.known_belief(setup, part)?.of_new_charge(load).high;
+            match sums.iter_mut().find(|sum| sum.0 == kind) {
+                Some(sum) => (sum.1, sum.2) = (sum.1 + used, sum.2 + high),
+                None => sums.push((kind, used, high)),
+            }
         }
-        (sum.1 > 0.0).then_some(sum)
+        // Of several kinds the one that is spent first ends it.
+        sums.retain(|sum| sum.2 > 0.0);
+        let first = sums.into_iter().max_by(|a, b| (a.1 / a.2).total_cmp(&(b.1 / b.2)))?;
+        Some((first.1, first.2))
     }
 
     /// Share of the first vessel's expected capacity that its account says is left, 0 to 1; `None`
@@ -887,12 +1006,16 @@ impl Resin {
         if lead.account.litres().get() < LOAD_LITRES_MIN || self.last_inlet.is_none() {
             return None;
         }
-        self.left_of(setup, self.group_of(setup, 0))
+        let reach = self.stretches(setup).into_iter().next()?;
+        let groups = self.groups(setup).into_iter().filter(|group| reach.contains(&group.start));
+        groups
+            .map(|group| self.left_of(setup, group))
+            .try_fold(1.0, |least: f64, left| Some(least.min(left?)))
     }
 
     /// Share of the expected capacity of vessels that their account says is left.
     fn left_of(&self, setup: &Setup, vessels: Range<usize>) -> Option<f64> {
-        let load = self.usual_load(setup);
+        let load = Self::for_kind(self.kind(setup, vessels.start), self.usual_load(setup));
         let used = self.taken_by(vessels.clone()).counted();
         let mut capacity = 0.0;
         for vessel in &self.vessels[vessels] {
@@ -906,8 +1029,14 @@ impl Resin {
     fn last_holds_salt(&self, setup: &Setup) -> bool {
         let count = self.vessels.len();
         let last = self.vessels.last().filter(|vessel| count > 1 && !vessel.exhausted);
-        let left = last.and_then(|_| self.left_of(setup, count - 1..count));
-        left.is_some_and(|left| left >= FRESH_LEFT)
+        if last.is_none() {
+            return false;
+        }
+        // Vessels for one kind of ion each hold salt only together.
+        let from = if self.kind(setup, count - 1) == PartKind::Mixed { count - 1 } else { 0 };
+        (from..count).all(|index| {
+            self.left_of(setup, index..index + 1).is_some_and(|left| left >= FRESH_LEFT)
+        })
     }
 }
 

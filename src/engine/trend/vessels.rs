@@ -6,6 +6,7 @@
 
 use super::channel::Clean;
 use super::early::{Early, Rise};
+use super::resin::VesselValues;
 use super::run::Run;
 use super::starts::median;
 use super::{Results, Trend, of_part};
@@ -15,9 +16,9 @@ use crate::engine::fit::washout::Sample;
 use crate::engine::output::AlarmKey;
 use crate::engine::process::breakthrough::{Around, Pattern, Verdict, pattern};
 use crate::engine::process::carbon_dioxide::plateau;
-use crate::engine::setup::{SensorIx, Setup};
+use crate::engine::setup::{PartIx, SensorIx, Setup};
 use crate::engine::time::{Now, Span};
-use crate::settings::schema::Point;
+use crate::settings::schema::{PartKind, Point};
 use crate::units::Celsius;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
@@ -155,15 +156,19 @@ impl Outlets {
 }
 
 /// Probe behind the first vessel; without one, of several vessels, that behind all of them, which shows
-/// the end of them together. True for a probe behind which nothing else holds.
-fn lead_outlet(setup: &Setup) -> Option<(SensorIx, bool)> {
-    let between = match setup.vessels().len() {
-        0 => return None,
-        1 => None,
-        _ => setup.solids_at(Point::Between).next(),
-    };
+/// the end of them together. True for a probe behind which nothing else holds. `None` also for vessels of
+/// one kind of ion each: behind a cation vessel stands acid, which conducts more than what entered, and a
+/// probe behind both does not tell which of them ended.
+pub(super) fn lead_outlet(setup: &Setup) -> Option<(SensorIx, bool)> {
+    let vessels = setup.vessels();
+    let mixed = |part: &PartIx| setup.parts[*part].kind == PartKind::Mixed;
+    if !vessels.first().is_some_and(mixed) {
+        return None;
+    }
+    let between = if vessels.len() > 1 { setup.solids_at(Point::Between).next() } else { None };
     match between {
         Some(sensor) => Some((sensor, false)),
+        None if !vessels.iter().all(mixed) => None,
         None => setup.solids_at(Point::Product).next().map(|sensor| (sensor, true)),
     }
 }
@@ -493,11 +498,18 @@ impl Trend {
         self.judge_resin(setup, now, out);
     }
 
-    /// Days left of the first vessel against the time that an order takes.
+    /// Days left of the first vessel of each kind against the time that an order takes.
     fn judge_resin(&mut self, setup: &Setup, now: Now, out: &mut Results) {
-        let Some(lead) = self.resin.lead(setup) else { return };
-        let values = self.resin.values(setup, now.mono);
-        let Some(values) = values.into_iter().find(|values| values.part == lead) else { return };
+        let leads = self.resin.leads(setup);
+        for values in self.resin.values(setup, now.mono) {
+            if leads.contains(&values.part) {
+                self.judge_left(setup, &values, out);
+            }
+        }
+    }
+
+    fn judge_left(&mut self, setup: &Setup, values: &VesselValues, out: &mut Results) {
+        let lead = values.part;
         let Some(order_by) = values.order_by else { return };
         let key = AlarmKey { alarm: AlarmId::ResinLow, of: Some(lead as u16) };
         if order_by <= ORDER_DAYS {
