@@ -746,6 +746,27 @@ fn a_plateau_after_the_first_vessel_is_gas_and_no_breakthrough() {
     assert!(!rig.stands(AlarmId::ProductReadingSuspect));
 }
 
+/// A level that stands on while its account runs out is the end of the resin, of which gas is the first sign:
+/// resin is to be ordered, and nothing says "rather than new resin" beside it.
+#[test]
+fn gas_behind_a_first_vessel_that_is_nearly_used_up_orders_resin() {
+    let mut rig = Rig::new(&with_beds(0.15));
+    let mut water = Water::new(15);
+    for _ in 0..9 {
+        water.start(&mut rig, 240.0, 60.0);
+    }
+    assert!(!rig.stands(AlarmId::LeadBegun), "it is pure");
+    water.between = 1.0;
+    for run in 0..24 {
+        water.start(&mut rig, 240.0, 60.0);
+        let both = rig.stands(AlarmId::LeadBegun) && rig.stands(AlarmId::ProductReadingSuspect);
+        assert!(!both, "run {run}");
+    }
+    assert!(rig.stands(AlarmId::LeadBegun), "nothing was told");
+    let begun = rig.findings(AlarmId::LeadBegun);
+    assert!(begun.iter().any(|told| told.text.contains("Order resin now")));
+}
+
 /// A plant that fills a large container once a week has a handful of runs in a charge: what stands through two
 /// long ones is known from its course within them.
 #[test]

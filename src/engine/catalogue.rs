@@ -171,8 +171,8 @@ signals! {
 
     ResinUsed = 60, "resin", "used", Charge, Part, 0.000001, 0.0001, 3600, false, "Charge that this vessel has taken up";
     ResinCapacity = 61, "resin", "capacity", Charge, Part, 0.0001, 0.001, 3600, false, "Charge that this vessel is thought to hold";
-    ResinRemainingLitres = 62, "resin", "remaining-litres", Volume, Part, 1.0, 5.0, 3600, true, "Permeate that this vessel can still polish";
-    ResinRemainingDays = 63, "resin", "remaining-days", Days, Part, 1.0, 1.0, 3600, false, "Days that this vessel will last at the present use";
+    ResinRemainingLitres = 62, "resin", "remaining-litres", Volume, Part, 1.0, 5.0, 3600, true, "Permeate that this vessel can still polish before salt passes it; carbon dioxide may pass earlier";
+    ResinRemainingDays = 63, "resin", "remaining-days", Days, Part, 1.0, 1.0, 3600, false, "Days at the present use until salt passes this vessel; carbon dioxide may pass earlier";
     ResinVisibleLoad = 64, "resin", "visible-salt", Mass, Part, 0.1, 10.0, 3600, false, "Conducting salt that this vessel has taken up, on the meter's scale";
     ResinLitres = 65, "resin", "litres", Volume, Part, 0.01, 1.0, 3600, false, "Water that this vessel has treated";
 

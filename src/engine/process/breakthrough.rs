@@ -158,8 +158,9 @@ pub struct Around {
     pub inlet_before: Option<f64>,
     /// Probability that a vessel of this kind is exhausted by now.
     pub spent_by_now: Option<f64>,
-    /// Plateau that the tap's carbon dioxide would make, ppm.
-    pub plateau: Option<f64>,
+    /// Lowest and highest plateau that the tap's carbon dioxide would make, ppm: alone, and with the
+    /// carbonic acid for which a full bed takes the salt's anions.
+    pub plateau: Option<(f64, f64)>,
     /// Litres treated by this charge.
     pub treated: f64,
 }
@@ -204,7 +205,7 @@ pub fn pattern(outlet: &[Sample], around: &Around, display: Display) -> Verdict 
     // the pure water, one is not.
     let since = outlet.windows(3).rposition(|w| w.iter().all(|s| s.y <= 0.0)).map_or(0, |i| i + 3);
     let course = course(&outlet[since..], around, display);
-    let gas_reaches = around.plateau.map_or(GAS_USUAL_PPM, |p| p + 2.0 * plateau_u(p, step));
+    let gas_reaches = around.plateau.map_or(GAS_USUAL_PPM, |(_, p)| p + 2.0 * plateau_u(p, step));
     // Where it has come to, not where it was in the mean of what it grew through.
     let newest = level(&values[values.len().saturating_sub(3)..], display);
     let reached = newest.map_or(recent.value, |newest| newest.value.max(recent.value));
@@ -262,7 +263,8 @@ fn plateau_u(plateau: f64, step: f64) -> f64 {
 /// Whether it stands where gas can stand.
 fn height(level: f64, around: &Around, step: f64) -> f64 {
     match around.plateau {
-        Some(plateau) => {
+        Some((least, most)) => {
+            let plateau = level.clamp(least, most.max(least));
             let z = (level - plateau) / plateau_u(plateau, step);
             if z > 3.0 {
                 -EVIDENCE_MAX
@@ -348,7 +350,7 @@ mod tests {
     /// The account alone is no evidence that something stands still.
     #[test]
     fn few_litres_at_one_step_are_not_called_gas() {
-        let tap = Around { plateau: Some(1.5), ..around(0.05) };
+        let tap = Around { plateau: Some((1.5, 1.5)), ..around(0.05) };
         for count in [1, 3, 6] {
             let verdict = pattern(&samples(count, |_| 1.0), &tap, Display::nearest(1.0));
             assert_eq!(verdict.pattern, Pattern::CannotTell, "{count}: {verdict:?}");

@@ -114,6 +114,12 @@ impl Account {
         }
     }
 
+    /// Adds carbonic acid in water that is counted already: it loads the resin as what conducts does (its
+    /// salt was seen before it became acid) and is no salt of the meter's scale. meq/L.
+    pub fn add_weak(&mut self, water: Litres, meq_per_litre: f64) {
+        self.visible += water.get().max(0.0) * meq_per_litre.max(0.0) / 1000.0;
+    }
+
     /// Adds water that nobody watched: between `least` and `most` litres of this load.
     pub fn add_unseen(&mut self, least: Litres, most: Litres, inlet: Load, meq_per_mg: f64) {
         let (least, most) = (least.get().max(0.0), most.get().max(least.get().max(0.0)));

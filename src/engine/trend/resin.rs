@@ -39,18 +39,20 @@ const LOAD_LITRES_MIN: f64 = 5.0;
 /// over which use is averaged.
 const LOAD_DAYS: usize = 7;
 const LOAD_LITRES: f64 = 40.0;
-/// What a vessel shows behind it from which on carbon dioxide passes, ppm: it goes ahead of the salt. How far
-/// ahead is not known (it comes through at a third of a charge, or with the salt), so that beside salt half
-/// of it is counted.
+/// What a vessel shows behind it from which on carbonic acid passes, ppm: it goes ahead of the salt, for the
+/// anions of strong acids push those of weak ones ahead of them. Its anion side is full then, and each
+/// anion that it still takes frees as much carbonic acid, of bicarbonate that came with the salt as well: in
+/// equivalents as much leaves as enters, though it hardly conducts.
 const GAS_SHOWS: f64 = 0.7;
-const GAS_BESIDE_SALT: f64 = 0.5;
 /// Below this a vessel holds everything, ppm.
 const HOLDS: f64 = 0.5;
 /// A vessel of whose capacity so much is left lets no salt through: its front is as wide as a quarter of a
 /// charge, and what is believed of it may be wrong by as much.
 const FRESH_LEFT: f64 = 0.5;
-/// Carbon dioxide shows no more than this, ppm; what shows more goes round the resin.
+/// Carbon dioxide of a tap that nobody analysed shows no more than this, ppm; what shows more goes round the
+/// resin. Of an analysed one no more than its chemistry makes, which is good to four tenths, and half a ppm.
 const GAS_MOST: f64 = 2.5;
+const PLATEAU_U: (f64, f64) = (0.4, 0.5);
 /// Relative standard uncertainty of a load that is counted as declared: gain of probe and meter.
 const GAIN_U: f64 = 0.05;
 /// Relative standard uncertainty of the present load: the last weeks are a sample (what comes later is
@@ -482,8 +484,11 @@ impl Resin {
         let mut load = if inlet > 0.0 { conversion.load(tds(inlet)) } else { Load::default() };
         let last = self.vessels.len().saturating_sub(1);
         // What a vessel that lets no salt through yet shows is gas; the one before it shows as much of it.
-        let may_be_gas = |ppm: &f64| *ppm > 0.0 && *ppm <= GAS_MOST && self.last_holds_salt(setup);
+        let may_be_gas =
+            |ppm: &f64| *ppm > 0.0 && *ppm <= self.gas_most(setup) && self.last_holds_salt(setup);
         let gas_ppm = product.filter(may_be_gas).unwrap_or(0.0);
+        // Carbonic acid that a vessel before gave for salt that it took: it loads and does not conduct.
+        let mut weak = 0.0;
         // Cations are as many equivalents as anions until a vessel of their own has taken them.
         let mut cations = load.visible;
         let takes: Vec<(PartKind, bool)> = (0..self.vessels.len())
@@ -507,23 +512,22 @@ impl Resin {
             let behind = |gas: f64| {
                 outlet.map_or(Load::default(), |ppm| conversion.load_behind(salt(ppm), load, gas))
             };
-            // Gas that goes on to the next vessel is counted there. Here it counts until the charge is spent:
-            // how much of it keeps salt from its place is what exhaustions teach.
+            // What goes on to the next vessel is counted there. Here it counts until the charge is spent, which
+            // is where salt passes: how much of it keeps salt from its place is what exhaustions teach.
             let shows = vessel.held && outlet.is_some_and(|ppm| ppm >= GAS_SHOWS);
-            let gas = match (vessel.exhausted, shows) {
-                (true, _) => 1.0,
-                (false, true) if vessel.only_gas => 1.0,
-                (false, true) => GAS_BESIDE_SALT,
-                (false, false) => 0.0,
-            };
-            let passed = behind(gas);
+            let full = vessel.exhausted || shows;
+            let passed = behind(if full { 1.0 } else { 0.0 });
             let counted = if vessel.exhausted { passed } else { behind(0.0) };
             vessel.account.add(litres, load, counted, conversion.meq_per_mg());
+            if !vessel.exhausted {
+                vessel.account.add_weak(litres, weak);
+            }
             vessel.assumed |= assumed;
             vessel.held |= outlet.is_some_and(|ppm| ppm < HOLDS);
             if kind == PartKind::Mixed {
                 cations = passed.visible;
             }
+            weak = if full { weak + (load.visible - passed.visible).max(0.0) } else { 0.0 };
             load = passed;
         }
         // A probe behind several kinds sees the end of any of them: while it shows none, all hold.
@@ -646,6 +650,23 @@ impl Resin {
                 lesson(self.belief(setup, ix), part, u);
             }
         }
+    }
+
+    /// Lowest and highest plateau behind a bed that holds the salts, ppm, where the tap was analysed: of its
+    /// carbon dioxide alone, and of that with the carbonic acid for which a full bed takes the salt's anions.
+    pub(super) fn gas_plateaus(&self, setup: &Setup) -> Option<(f64, f64)> {
+        if !self.tap.is_analysed() {
+            return None;
+        }
+        let load = self.usual_load(setup);
+        let of = |mmol: f64| plateau(Celsius::new(25.0), mmol, setup.ppm_factor).map(|p| p.get());
+        Some((of(load.invisible)?, of(load.total())?))
+    }
+
+    /// The most that carbon dioxide shows behind the resin, ppm.
+    pub(super) fn gas_most(&self, setup: &Setup) -> f64 {
+        let (share, least) = PLATEAU_U;
+        self.gas_plateaus(setup).map_or(GAS_MOST, |(_, most)| most + (share * most).hypot(least))
     }
 
     /// Behind the first vessel stands carbon dioxide at so many ppm, known to `u`. On a tap that nobody has

@@ -15,11 +15,9 @@ use crate::engine::fit::display::level;
 use crate::engine::fit::washout::Sample;
 use crate::engine::output::AlarmKey;
 use crate::engine::process::breakthrough::{Around, Pattern, Verdict, pattern};
-use crate::engine::process::carbon_dioxide::plateau;
 use crate::engine::setup::{PartIx, SensorIx, Setup};
 use crate::engine::time::{Now, Span};
 use crate::settings::schema::{PartKind, Point};
-use crate::units::Celsius;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 
@@ -36,9 +34,10 @@ const UNCLEAR_RUNS: u32 = 6;
 const RISE_SPENT: f64 = 0.1;
 /// Log-odds of gas against salt below which they are not waited for: one to three.
 const LIKELY_SALT: f64 = -1.1;
-/// A steady product reading that may be gas lies between these, ppm: what closed water with a usual
-/// amount of carbon dioxide conducts (reference sheet 1.4).
-const GAS_PPM: (f64, f64) = (0.7, 2.5);
+/// A steady product reading that may be gas lies above this, ppm, and below what the tap's chemistry makes
+/// or, where nobody knows it, what closed water with a usual amount of carbon dioxide conducts (reference
+/// sheet 1.4).
+const GAS_PPM: f64 = 0.7;
 /// Looks at which the height of such a plateau is read, and its standard uncertainty for the zero of a
 /// cheap probe and for half a step that a middle hides, ppm.
 const GAS_LOOKS: usize = 8;
@@ -55,6 +54,9 @@ const LOOK_LITRES: f64 = 10.0;
 const LOOK_SHARE: f64 = 0.03;
 /// Product below this over a litre is pure again.
 const PURE_PPM: f64 = 0.5;
+/// Why what stood behind the first vessel is not told as gas any more.
+const GROWN: &str = "It has grown as salt does and gas does not.";
+const USED_UP: &str = "The resin is nearly used up, which is why gas passes: order resin.";
 /// Delivery and a week: order when nine charges in ten last no longer than this, days (DEFAULTS).
 const ORDER_DAYS: f64 = 14.0;
 
@@ -216,10 +218,9 @@ impl Trend {
     pub(super) fn lead_pattern(&self, setup: &Setup, value: f64) -> Option<Verdict> {
         let (sensor, _) = lead_outlet(setup)?;
         let display = self.channels[sensor].display(&setup.sensors[sensor]);
-        let (treated, spent_by_now, gas) = self.resin.lead_state(setup)?;
+        let (treated, spent_by_now, _) = self.resin.lead_state(setup)?;
         let inlet = self.settled_permeate(setup)?;
-        let at = Celsius::new(25.0);
-        let plateau = gas.and_then(|gas| plateau(at, gas, setup.ppm_factor)).map(|p| p.get());
+        let plateau = self.resin.gas_plateaus(setup);
         let around = Around {
             inlet,
             inlet_before: self.outlets.inlet_pure,
@@ -276,10 +277,13 @@ impl Trend {
         let left = self.resin.lead_left(setup).map_or(String::new(), |left| {
             format!(" and the account says {:.0} % of the resin is left", 100.0 * left)
         });
+        // Where resin is to be ordered for the first vessel's end, nothing is said against it.
+        let begun = self.told.stands(AlarmKey::plant(AlarmId::LeadBegun));
+        let instead = if begun { "" } else { " rather than new resin" };
         let text = format!(
-            "{place} reads a steady {value:.1} ppm in two runs while the permeate is unchanged{left}: typical of carbon dioxide from your tap. Stir a cup for an hour and read again; if it falls, plan airing of the permeate or an anion stage rather than new resin.",
+            "{place} reads a steady {value:.1} ppm in two runs while the permeate is unchanged{left}: typical of carbon dioxide from your tap. Stir a cup for an hour and read again; if it falls, plan airing of the permeate or an anion stage{instead}.",
         );
-        self.told.raise(key, Some(value), Some(GAS_PPM.0), text, out);
+        self.told.raise(key, Some(value), Some(GAS_PPM), text, out);
     }
 
     fn judge_lead(&mut self, setup: &Setup, litres: f64, value: f64, out: &mut Results) {
@@ -307,8 +311,13 @@ impl Trend {
         let single = is_single(setup);
         let verdict = if begun && !single { self.lead_pattern(setup, value) } else { None };
         let is_gas = verdict.is_some_and(|verdict| verdict.pattern == Pattern::Gas);
+        // A bed that its account calls nearly empty lets gas through because it is: salt follows. And what
+        // has begun is not called off for a level that stands for some runs.
+        let nearly_spent = self.resin.lead_left(setup).is_some_and(|left| left < GAS_RESIN_LEFT);
+        let has_begun = self.told.stands(AlarmKey::plant(AlarmId::LeadBegun));
+        let only_gas = is_gas && !nearly_spent && !has_begun;
         // A front of salt that begins within a run looks like gas to the end of it.
-        if is_gas
+        if only_gas
             && self.outlets.begun.again()
             && !self.told.stands(AlarmKey::plant(AlarmId::LeadSpent))
         {
@@ -316,11 +325,16 @@ impl Trend {
             self.tell_gas(setup, "The water after the first vessel", value, out);
         }
         let grown = permeate.is_some_and(|permeate| value >= limits.lead_spent_share * permeate);
-        if begun && !single && !is_gas && !self.may_be_gas(verdict, grown) {
-            self.not_gas(out);
+        if begun && !single && !only_gas && (is_gas || !self.may_be_gas(verdict, grown)) {
+            self.not_gas(if is_gas { USED_UP } else { GROWN }, out);
             let key = AlarmKey::plant(AlarmId::LeadBegun);
+            let gas = if is_gas {
+                " (level, as carbonic acid is: it goes ahead of the salt when the resin is nearly used up)"
+            } else {
+                ""
+            };
             let text = format!(
-                "The first vessel lets {value:.1} ppm through in two runs in a row; the second still holds, so the water is good. Order resin now{}.",
+                "The first vessel lets {value:.1} ppm through in two runs in a row{gas}; the second still holds, so the water is good. Order resin now{}.",
                 self.lead_days_text(setup, " while there is time: the account says "),
             );
             self.told.raise(key, Some(value), Some(limits.lead_begun_ppm), text, out);
@@ -333,7 +347,7 @@ impl Trend {
             if single {
                 return;
             }
-            self.not_gas(out);
+            self.not_gas(GROWN, out);
             let key = AlarmKey::plant(AlarmId::LeadSpent);
             let share = permeate
                 .filter(|p| *p > 0.0)
@@ -392,11 +406,11 @@ impl Trend {
         })
     }
 
-    /// What was told of gas after the first vessel was salt.
-    fn not_gas(&mut self, out: &mut Results) {
+    /// What was told of gas after the first vessel was salt, or is the end of its resin.
+    fn not_gas(&mut self, why: &str, out: &mut Results) {
         if std::mem::take(&mut self.outlets.gas_after_first) {
             let key = AlarmKey::plant(AlarmId::ProductReadingSuspect);
-            self.told.clear(key, "It has grown as salt does and gas does not.".to_owned(), out);
+            self.told.clear(key, why.to_owned(), out);
         }
     }
 
@@ -440,7 +454,7 @@ impl Trend {
         let steady = self.channels[sensor]
             .settled_spread()
             .is_some_and(|(low, high)| high - low <= step.max(0.5) + 1e-9);
-        let plateau = steady && (GAS_PPM.0..=GAS_PPM.1).contains(&value);
+        let plateau = steady && value >= GAS_PPM && value <= self.resin.gas_most(setup);
         let outlets = &mut self.outlets;
         let from = *outlets.product_from.get_or_insert(litres);
         outlets.product_judged = litres - from;
@@ -520,7 +534,7 @@ impl Trend {
                 .map(|litres| format!(" ({:.0} L)", litres.value))
                 .unwrap_or_default();
             let text = format!(
-                "The resin of {} will last about {days:.0} days{litres} at the present use, and nine such charges in ten at least {order_by:.0}: order resin now, so that it is there in time.",
+                "The resin of {} will last about {days:.0} days{litres} at the present use until salt passes it, and nine such charges in ten at least {order_by:.0}: order resin now, so that it is there in time.",
                 setup.parts[lead].id,
             );
             self.told.raise(key, Some(order_by), Some(ORDER_DAYS), text, out);
