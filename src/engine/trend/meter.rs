@@ -21,12 +21,6 @@ const UNKNOWN_LITRES: f64 = 5.0;
 const RATE_POINTS: usize = 12;
 /// A rate looks back this far.
 const RATE_WINDOW: Span = Span::from_secs(90);
-/// A rate of a run's first words rests on so much time: what rushes into the housings at the opening is
-/// no flow that goes on.
-const RATE_FROM: Span = Span::from_secs(15);
-/// Counts after which the inrush is left out of the rate: what one count more or less means is then a
-/// tenth.
-const RATE_COUNTS: f64 = 10.0;
 /// Litres over which the usual flow follows a higher one, and a lower one (judgement: a run, and many).
 const USUAL_LITRES: (f64, f64) = (2.0, 20.0);
 /// Resolution of a counter that declares none and has not grown yet, litres (judgement).
@@ -65,9 +59,6 @@ enum Works {
         points: VecDeque<(Mono, f64)>,
         /// When the total last grew.
         grew: Option<Mono>,
-        /// Where the points begin at a run's begin.
-        #[serde(default)]
-        began: Option<Mono>,
         /// Least growth seen, litres.
         #[serde(default)]
         least: Option<f64>,
@@ -187,21 +178,20 @@ impl Meter {
             });
             self.usual = Some(Span::from_secs_f64(usual));
         }
-        let resolution = self.resolution(setup);
         self.seen = Some(at);
         self.flowed_at = flowed;
         self.fresh = true;
         self.total += word.litres;
         match &mut self.works {
             Works::Flow(_) => self.rate = Some(value),
-            Works::Counter { points, grew, began, least, .. } => {
+            Works::Counter { points, grew, least, .. } => {
                 if word.litres > 0.0 || grew.is_none() {
                     *grew = Some(at);
                 }
                 if word.litres > 1e-6 {
                     *least = Some(least.map_or(word.litres, |least| least.min(word.litres)));
                 }
-                if let Some(rate) = remember(points, at, self.total, (*began, resolution)) {
+                if let Some(rate) = remember(points, at, self.total) {
                     self.rate = Some(rate);
                 }
             }
@@ -216,9 +206,8 @@ impl Meter {
 
     /// Flow began or ended: a rate never reaches across.
     pub(super) fn run_changed(&mut self, at: Mono, running: bool) {
-        if let Works::Counter { points, began, .. } = &mut self.works {
+        if let Works::Counter { points, .. } = &mut self.works {
             points.clear();
-            *began = running.then_some(at);
             if running {
                 points.push_back((at, self.total));
             }
@@ -310,21 +299,30 @@ impl Meter {
         };
         let longest = self.patience(setup);
         let litres = rate * now.since(from).max(Span::ZERO).min(longest).minutes();
-        if self.still() > Span::ZERO {
-            let after = now.since(seen).max(Span::ZERO).min(longest).minutes();
-            return litres.min(self.resolution(setup) + self.bounded(setup, rate) * after);
+        if setup.quantity == Quantity::Pulses && self.quiet(setup, now) > Span::ZERO {
+            return litres.min(litres_per_count(setup));
         }
         litres
+    }
+
+    /// For how long no growth was heard of beyond the usual interval. A flow goes on over a lost word;
+    /// litres that no word has proven are not counted ahead of it, for they are never taken back.
+    fn quiet(&self, setup: &SensorSetup, now: Mono) -> Span {
+        match &self.works {
+            Works::Counter { grew: Some(grew), .. } => {
+                (now.since(*grew) - setup.interval).max(Span::ZERO)
+            }
+            _ => Span::ZERO,
+        }
     }
 
     /// The daemon starts again after `away`: nothing is fresh.
     pub(super) fn restarted(&mut self, away: Option<Span>) {
         self.fresh = false;
         match &mut self.works {
-            Works::Counter { counter, points, grew, began, .. } => {
+            Works::Counter { counter, points, grew, .. } => {
                 counter.away(away);
                 points.clear();
-                *began = None;
                 *grew = None;
             }
             Works::Flow(integrator) => {
@@ -336,18 +334,12 @@ impl Meter {
 
 impl Works {
     fn counter(counter: Totaliser) -> Self {
-        Self::Counter { counter, points: VecDeque::new(), grew: None, began: None, least: None }
+        Self::Counter { counter, points: VecDeque::new(), grew: None, least: None }
     }
 }
 
-/// Keeps a point of the running total and gives the rate over the window, L/min. The begin of the run
-/// leaves the window as soon as what came after it tells a rate of its own.
-fn remember(
-    points: &mut VecDeque<(Mono, f64)>,
-    at: Mono,
-    total: f64,
-    (began, resolution): (Option<Mono>, f64),
-) -> Option<f64> {
+/// Keeps a point of the running total and gives the rate over the window, L/min.
+fn remember(points: &mut VecDeque<(Mono, f64)>, at: Mono, total: f64) -> Option<f64> {
     if points.len() == RATE_POINTS {
         // Thin out evenly, so that the window does not shrink when words come often.
         let mut index = 0;
@@ -362,17 +354,9 @@ fn remember(
     while points.len() > 2 && at.since(points[1].0) >= RATE_WINDOW && points[1].1 < total {
         points.pop_front();
     }
-    if points.len() > 2
-        && began == points.front().map(|(at, _)| *at)
-        && at.since(points[1].0) >= RATE_FROM
-        && total - points[1].1 >= RATE_COUNTS * resolution.max(RESOLUTION)
-    {
-        points.pop_front();
-    }
     let ((from, low), (to, high)) = (*points.front()?, *points.back()?);
     let minutes = to.since(from).minutes();
-    let least = if began == Some(from) { RATE_FROM.minutes() } else { 0.05 };
-    (minutes > least && high > low).then(|| (high - low) / minutes)
+    (minutes > 0.05 && high > low).then(|| (high - low) / minutes)
 }
 
 /// No home plant lets more than this through, L/min. Judgement: three times the largest home
@@ -459,34 +443,5 @@ mod tests {
         assert!(flow <= 0.0025 / (11.0 / 60.0) + 1e-9, "{flow}: less than a pulse in 11 s");
         assert!(meter.since_word(sensor, at(232.0)) <= 0.0025 + 0.0137 / 60.0 + 1e-6);
         assert_eq!(meter.flow_now(sensor, at(231.0 + 200.0)), None);
-    }
-
-    /// A quarter of a litre rushes in, then a word is lost: what is worked out between the words stays
-    /// near to what flows.
-    #[test]
-    fn an_inrush_is_no_rate() {
-        let setup =
-            setup("quantity = \"volume\"\nunit = \"L\"\nstep = 0.01\ninterval_secs = 11.0\n");
-        let sensor = &setup.sensors[0];
-        let mut meter = begun(&setup);
-        let real = |secs: f64| 0.25 + 0.66 * secs / 60.0;
-        for secs in [4.0, 37.0, 48.0, 59.0] {
-            meter.word(
-                sensor,
-                at(secs),
-                1_000.0 + (100.0 * real(secs)).round() / 100.0,
-                None,
-                secs,
-            );
-            for later in [5.0, 10.0, 20.0, 32.0] {
-                let litres = meter.total + meter.since_word(sensor, at(secs + later));
-                assert!(
-                    litres < 1.05 * real(secs + later) + 0.02,
-                    "{litres} L {later} s after {secs}"
-                );
-            }
-        }
-        let flow = meter.flow_now(sensor, at(60.0)).expect("it lives");
-        assert!((flow - 0.66).abs() < 0.04, "{flow}");
     }
 }
