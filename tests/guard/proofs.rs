@@ -305,16 +305,24 @@ fn each_proof_counts_for_what_it_has_shown() {
 }
 
 #[test]
-fn days_away_are_days_for_what_was_never_proven() {
+fn days_away_are_days_for_what_was_proven_and_for_what_never_was() {
     use permeated::engine::event::{Found, Started};
     use permeated::engine::time::Span;
-    let mut rig = idle(&reminded(&[("leak", 20.0)]));
-    let away = Some(Span::from_secs(5 * 86_400));
-    rig.event(Event::Started(Started { found: Found::Restored, away, clean: true }));
-    rig.run(10.0, &readings(50.0, 0.0, 0.0, 0.0));
-    rig.wait(DAY);
-    let left = overdue_in(&rig).expect("a value");
-    assert!((13.9..=14.1).contains(&left), "{left}");
+    for is_proven in [false, true] {
+        let mut rig = idle(&reminded(&[("leak", 20.0)]));
+        if is_proven {
+            proof(&mut rig, "leak");
+            rig.read("floor", 1.0);
+            rig.read("floor", 0.0);
+            assert!(rig.proven("leak sensor floor").is_some());
+        }
+        let away = Some(Span::from_secs(5 * 86_400));
+        rig.event(Event::Started(Started { found: Found::Restored, away, clean: true }));
+        rig.run(10.0, &readings(50.0, 0.0, 0.0, 0.0));
+        rig.wait(DAY);
+        let left = overdue_in(&rig).expect("a value");
+        assert!((13.9..=14.1).contains(&left), "{left}");
+    }
 }
 
 #[test]
