@@ -277,9 +277,15 @@ impl Trend {
         let left = self.resin.lead_left(setup).map_or(String::new(), |left| {
             format!(" and the account says {:.0} % of the resin is left", 100.0 * left)
         });
-        // Where resin is to be ordered for the first vessel's end, nothing is said against it.
+        // Where resin is to be ordered, nothing is said against it: a bed that its account calls nearly
+        // empty lets gas through because it is, and salt follows.
+        let low = self.resin.lead_left(setup).is_some_and(|left| left < GAS_RESIN_LEFT);
         let begun = self.told.stands(AlarmKey::plant(AlarmId::LeadBegun));
-        let instead = if begun { "" } else { " rather than new resin" };
+        let instead = match (begun, low) {
+            (true, _) => "",
+            (false, true) => "; little resin is left, and salt follows gas: order resin as well",
+            (false, false) => " rather than new resin",
+        };
         let text = format!(
             "{place} reads a steady {value:.1} ppm in two runs while the permeate is unchanged{left}: typical of carbon dioxide from your tap. Stir a cup for an hour and read again; if it falls, plan airing of the permeate or an anion stage{instead}.",
         );
@@ -311,11 +317,9 @@ impl Trend {
         let single = is_single(setup);
         let verdict = if begun && !single { self.lead_pattern(setup, value) } else { None };
         let is_gas = verdict.is_some_and(|verdict| verdict.pattern == Pattern::Gas);
-        // A bed that its account calls nearly empty lets gas through because it is: salt follows. And what
-        // has begun is not called off for a level that stands for some runs.
-        let nearly_spent = self.resin.lead_left(setup).is_some_and(|left| left < GAS_RESIN_LEFT);
+        // What has begun is not called off for a level that stands for some runs.
         let has_begun = self.told.stands(AlarmKey::plant(AlarmId::LeadBegun));
-        let only_gas = is_gas && !nearly_spent && !has_begun;
+        let only_gas = is_gas && !has_begun;
         // A front of salt that begins within a run looks like gas to the end of it.
         if only_gas
             && self.outlets.begun.again()
