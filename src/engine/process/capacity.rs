@@ -252,6 +252,18 @@ impl Capacity {
         }
     }
 
+    /// The factor by which carbon dioxide is thought to differ from what is counted: the mean of its
+    /// logarithm.
+    pub fn factor(&self) -> f64 {
+        let weights = || self.factors().zip(&self.at).map(|((f, base), at)| (f, base + at.ln_seen));
+        let most = weights().map(|(_, ln)| ln).fold(f64::NEG_INFINITY, f64::max);
+        let (sum, ln) = weights().fold((0.0, 0.0), |(sum, mean), (factor, ln)| {
+            let weight = (ln - most).exp();
+            (sum + weight, mean + weight * factor.ln())
+        });
+        if sum > 0.0 { (ln / sum).exp() } else { 1.0 }
+    }
+
     /// Exhaustions seen.
     pub fn exhaustions(&self) -> u32 {
         self.exhaustions

@@ -239,9 +239,38 @@ pub fn plateau(at: Celsius, gas: f64, ppm_factor: f64) -> Option<Tds> {
     Some(shown.to_tds(ppm_factor))
 }
 
+/// The inverse of [`plateau`] at 25 °C: carbon dioxide, mmol/L, in water that holds nothing else and shows
+/// so many ppm; 0 for what pure water shows and less. Carbonate is left out (beside bicarbonate it is
+/// nothing in such water), which makes the charge balance a quadratic in the acid.
+pub fn shown_as(shown: Tds, ppm_factor: f64) -> Option<f64> {
+    let at = Celsius::new(25.0);
+    let c = Constants::at(at)?;
+    let us_cm = shown.get() / ppm_factor / natural_factor(at)?;
+    let acid = limiting(Ion::Hydrogen, at)? + limiting(Ion::Bicarbonate, at)?;
+    let base = limiting(Ion::Hydroxide, at)? - limiting(Ion::Bicarbonate, at)?;
+    let root = (us_cm / 1e3).powi(2) - 4.0 * acid * base * c.water;
+    let h = (us_cm / 1e3 + root.max(0.0).sqrt()) / (2.0 * acid);
+    let bicarbonate = h - c.water / h;
+    Some((1e3 * bicarbonate * (1.0 + h / c.first)).max(0.0)).filter(|gas| gas.is_finite())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// The worked example of the reference sheet 1.4 (0.1 mmol/L shows 2.5 uS/cm), and back from every plateau.
+    #[test]
+    fn what_is_shown_tells_how_much_gas_there_is() {
+        let shown = shown_as(Tds::new(1.25), 0.5).expect("in range");
+        assert!((shown - 0.1).abs() < 0.005, "{shown}");
+        for gas in [0.001, 0.01, 0.05, 0.142, 0.5, 1.0] {
+            let ppm = plateau(Celsius::new(25.0), gas, 0.5).expect("in range");
+            let back = shown_as(ppm, 0.5).expect("in range");
+            assert!((back / gas - 1.0).abs() < 2e-3, "{gas}: {ppm:?} {back}");
+        }
+        assert!(shown_as(Tds::new(0.0), 0.5).is_some_and(|gas| gas.abs() < 1e-6));
+        assert!(shown_as(Tds::new(0.02), 0.5).is_some_and(|gas| gas < 1e-3));
+    }
 
     /// Worked examples of the reference sheet 1.4 and 5.3.
     #[test]

@@ -15,7 +15,7 @@
 
 use crate::engine::catalogue::SignalId;
 use crate::engine::process::capacity::{Capacity, Charge, Interval, Taken};
-use crate::engine::process::carbon_dioxide::plateau;
+use crate::engine::process::carbon_dioxide::{plateau, shown_as};
 use crate::engine::process::creep::Costs;
 use crate::engine::process::gas_load::{GasLoad, Tap};
 use crate::engine::process::resin::{Account, Conversion, Load, Remaining, Use, litres_per_charge};
@@ -41,9 +41,15 @@ const LOAD_DAYS: usize = 7;
 const LOAD_LITRES: f64 = 40.0;
 /// What a vessel shows behind it from which on carbonic acid passes, ppm: it goes ahead of the salt, for the
 /// anions of strong acids push those of weak ones ahead of them. Its anion side is full then, and each
-/// anion that it still takes frees as much carbonic acid, of bicarbonate that came with the salt as well: in
-/// equivalents as much leaves as enters, though it hardly conducts.
+/// anion that it still takes frees as much carbonic acid, of bicarbonate that came with the salt as well: up to
+/// as many equivalents as enter, though they hardly conduct. How many they are its height says
+/// (`carbon_dioxide::shown_as`), smoothed over so many litres and good to so many ppm (half a step of the
+/// display and what the fresh vessel hid of the probe's zero); within that, all of the tap's own and half of
+/// what may be freed (judgement: a bed with room left frees less than it takes).
 const GAS_SHOWS: f64 = 0.7;
+const GAS_SHOWS_LITRES: f64 = 3.0;
+const GAS_SHOWS_U: f64 = 0.5;
+const FREED: f64 = 0.5;
 /// Below this a vessel holds everything, ppm.
 const HOLDS: f64 = 0.5;
 /// A vessel of whose capacity so much is left lets no salt through: its front is as wide as a quarter of a
@@ -80,6 +86,9 @@ struct Vessel {
     /// What it lets through of carbon dioxide has been believed, once.
     #[serde(default)]
     gas_told: bool,
+    /// What shows behind it, smoothed, ppm.
+    #[serde(default)]
+    shows: f64,
     /// Share of the salt that passed it in the last run that told, and what it had taken up then.
     #[serde(default)]
     front: Option<(f64, Taken)>,
@@ -225,6 +234,12 @@ impl Resin {
     fn gas(&self) -> GasLoad {
         let celsius = Celsius::checked(self.celsius.unwrap_or(TAP_CELSIUS));
         self.tap.gas(celsius.unwrap_or(Celsius::new(TAP_CELSIUS)))
+    }
+
+    /// By how much the carbon dioxide is thought to differ from what the accounts count.
+    fn gas_factor(&self, setup: &Setup) -> f64 {
+        let last = self.vessels.last().and_then(|vessel| self.part_of(setup, vessel));
+        last.and_then(|part| self.known_belief(setup, part)).map_or(1.0, Capacity::factor)
     }
 
     pub(super) fn conversion(&self, setup: &Setup) -> Conversion {
@@ -494,6 +509,7 @@ impl Resin {
         let takes: Vec<(PartKind, bool)> = (0..self.vessels.len())
             .map(|index| (self.kind(setup, index), self.is_deionised(setup, index)))
             .collect();
+        let factor = self.gas_factor(setup);
         for (index, vessel) in self.vessels.iter_mut().enumerate() {
             let (kind, readable) = takes[index];
             let outlet = if index == last { product } else { between.filter(|_| index == 0) };
@@ -512,11 +528,25 @@ impl Resin {
             let behind = |gas: f64| {
                 outlet.map_or(Load::default(), |ppm| conversion.load_behind(salt(ppm), load, gas))
             };
+            if let Some(ppm) = outlet {
+                let share = 1.0 - (-litres.get() / GAS_SHOWS_LITRES).exp();
+                vessel.shows += share * (ppm.max(0.0) - vessel.shows);
+            }
             // What goes on to the next vessel is counted there. Here it counts until the charge is spent, which
             // is where salt passes: how much of it keeps salt from its place is what exhaustions teach.
-            let shows = vessel.held && outlet.is_some_and(|ppm| ppm >= GAS_SHOWS);
-            let full = vessel.exhausted || shows;
-            let passed = behind(if full { 1.0 } else { 0.0 });
+            let kept = weak + (load.visible - behind(0.0).visible).max(0.0);
+            let own = factor * load.invisible;
+            let freed = if vessel.exhausted {
+                own + kept
+            } else if vessel.held && outlet.is_some() && vessel.shows >= GAS_SHOWS {
+                let gas = |ppm: f64| shown_as(tds(ppm), conversion.ppm_factor).unwrap_or(0.0);
+                let (least, most) =
+                    (gas(vessel.shows - GAS_SHOWS_U), gas(vessel.shows + GAS_SHOWS_U));
+                (own + FREED * kept).clamp(least, most).min(own + kept)
+            } else {
+                0.0
+            };
+            let passed = behind(if own > 0.0 { (freed / own).min(1.0) } else { 0.0 });
             let counted = if vessel.exhausted { passed } else { behind(0.0) };
             vessel.account.add(litres, load, counted, conversion.meq_per_mg());
             if !vessel.exhausted {
@@ -527,7 +557,7 @@ impl Resin {
             if kind == PartKind::Mixed {
                 cations = passed.visible;
             }
-            weak = if full { weak + (load.visible - passed.visible).max(0.0) } else { 0.0 };
+            weak = (freed - own).max(0.0);
             load = passed;
         }
         // A probe behind several kinds sees the end of any of them: while it shows none, all hold.
@@ -1071,6 +1101,7 @@ impl Vessel {
             held: false,
             only_gas: false,
             gas_told: false,
+            shows: 0.0,
             front: None,
             seen: Taken::default(),
             shared_u: 0.0,

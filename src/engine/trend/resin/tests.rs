@@ -298,8 +298,8 @@ fn gas_in_the_product_takes_no_salt_off_either_vessel() {
     assert!((3_000.0..7_000.0).contains(&first), "{first}");
 }
 
-/// A first vessel that lets gas through is full: it takes the salt's anions for carbonic acid that it gives,
-/// so that the second gets as many equivalents as the first, none of them salt. What a probe shows behind a
+/// A first vessel that lets gas through is full: it takes the salt's anions for carbonic acid that it gives.
+/// How much goes on to the second its height says, and none of it is salt. What a probe shows behind a
 /// charge that never held is its zero.
 #[test]
 fn gas_behind_the_first_vessel_loads_the_second() {
@@ -316,19 +316,23 @@ fn gas_behind_the_first_vessel_loads_the_second() {
         let first = resin.vessels[0].account.used().get();
         (resin.vessels[1].account, first)
     };
-    let near = |a: f64, b: f64| assert!((a - b).abs() < 0.02 * b, "{a} {b}");
-    // Reference sheet, table of anion loads: 0.1416 mmol/L, over 100 L; 5 ppm are 0.087 meq/L.
-    let (account, first) = second(0.0, 1.0, true);
+    let near = |a: f64, b: f64| assert!((a - b).abs() < 0.05 * b, "{a} {b}");
+    // Reference sheet, table of anion loads: 0.1416 mmol/L, over 100 L; 5 ppm are 0.087 meq/L. The tap's
+    // carbon dioxide shows 1.5 ppm alone and 1.9 with what is freed.
+    let (account, first) = second(0.0, 1.7, true);
+    near(account.invisible().get(), 0.014_16);
+    near(account.visible().get(), 0.5 * 0.008_70);
+    near(account.used().get(), 0.4 * first);
+    assert!(account.visible_salt().get() < 1.8, "{account:?}");
+    // At 1.0 ppm there is less of it (0.06 mmol/L, sheet 1.4), even for a probe that shows half a ppm too little.
+    let (account, _) = second(0.0, 1.0, true);
+    assert!((0.006..0.0135).contains(&account.used().get()), "{account:?}");
+    assert!(account.visible().get() < 2e-5, "{account:?}");
+    // Higher than gas can stand, all of it passes beside the salt.
+    let (account, _) = second(0.0, 3.5, false);
     near(account.invisible().get(), 0.014_16);
     near(account.visible().get(), 0.008_70);
-    near(account.used().get(), 0.5 * first);
-    // One litre came before anything was known of the gas.
-    assert!(account.visible_salt().get() < 1.1, "{account:?}");
-    // Beside salt as well, whose front the gas goes ahead of; a fifth of the salt is salt.
-    let (account, _) = second(0.0, 1.0, false);
-    near(account.invisible().get(), 0.014_16);
-    near(account.visible().get(), 0.008_70);
-    near(account.visible_salt().get(), 100.0);
+    near(account.visible_salt().get(), 350.0);
     assert_eq!(second(0.0, 0.0, false).0.used().get(), 0.0);
     assert_eq!(second(1.0, 1.0, true).0.invisible().get(), 0.0);
     assert!(second(1.0, 1.0, true).0.used().get() < 2e-5, "but for its first litre");
