@@ -345,6 +345,24 @@ fn missing_data_ends_it_and_never_keeps_it() {
     assert!(!is_accepted(&rig));
 }
 
+/// It stands for a week after it was seen last, not after it was seen the time before.
+#[test]
+fn a_plant_that_runs_twice_a_week_keeps_it() {
+    let away = |rig: &mut Rig, days: i64| {
+        let away = Some(Span::from_secs(days * 86_400));
+        rig.event(Event::Started(Started { found: Found::Restored, away, clean: true }));
+        rig.event(Event::Clock { sane: true, stepped: Span::ZERO });
+        rig.event(Event::GuardConnected { actuator: 0 });
+        rig.event(Event::BrokerReady);
+        is_accepted(rig)
+    };
+    let mut rig = at_two();
+    assert!(away(&mut rig, 5));
+    run(&mut rig, 12.0, 2.0, 7.0);
+    assert!(away(&mut rig, 5), "seen five days ago, and ten days ago");
+    assert!(!away(&mut rig, 3), "seen eight days ago");
+}
+
 #[test]
 fn a_handheld_that_reads_higher_ends_it() {
     let mut rig = at_two();

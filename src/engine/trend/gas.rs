@@ -36,8 +36,9 @@ const LEAST_PPM: f64 = 0.5;
 const LITRES: f64 = 0.25;
 /// Share of the resin that the account must say is left.
 const RESIN_LEFT: f64 = 0.25;
-/// What nobody has seen for so long does not stand any more.
+/// What nobody has seen for so long does not stand any more; the run before bears it out for twice as long.
 const SEEN_WITHIN: Span = Span::from_secs(7 * 86_400);
+const BORNE_OUT_WITHIN: Span = Span::from_secs(14 * 86_400);
 /// A handheld reading is a witness for so long.
 const HANDHELD_WITHIN: Span = Span::from_secs(14 * 86_400);
 /// A probe that says nothing for so long while water flows is missing.
@@ -234,7 +235,8 @@ impl Trend {
                 ends(heard.map_or(run.began, |at| at.max(run.began)) + SILENT);
             }
         }
-        self.gas.runs.iter().for_each(|seen| ends(seen.at + SEEN_WITHIN));
+        self.gas.runs.iter().for_each(|seen| ends(seen.at + BORNE_OUT_WITHIN));
+        self.gas.runs.back().iter().for_each(|seen| ends(seen.at + SEEN_WITHIN));
         self.gas.by_hand.values().for_each(|(at, _)| ends(*at + HANDHELD_WITHIN));
     }
 
@@ -254,8 +256,12 @@ impl Trend {
                 self.gas.runs.len()
             ));
         }
-        if self.gas.runs.iter().any(|seen| now.since(seen.at) > SEEN_WITHIN) {
+        let newest = self.gas.runs.back();
+        if newest.is_some_and(|seen| now.since(seen.at) > SEEN_WITHIN) {
             return Err("the plateau has not been seen for a week".to_owned());
+        }
+        if self.gas.runs.iter().any(|seen| now.since(seen.at) > BORNE_OUT_WITHIN) {
+            return Err("only one settled run has shown the plateau in two weeks".to_owned());
         }
         let mut all: Option<(f64, f64)> = None;
         for seen in &self.gas.runs {
