@@ -35,6 +35,9 @@ const GAS_USUAL_PPM: f64 = 2.0;
 const GAS_SELDOM_PPM: f64 = 2.5;
 /// Width of a front as a share of the volume at its middle.
 const FRONT_SHARE: f64 = 1.0 / 12.0;
+/// Newest looks that are held against those before them, leaving so many between out.
+const NEWEST: usize = 3;
+const BETWEEN: usize = 3;
 /// Highest plateau that carbon dioxide of a home tap makes, ppm on the 0.5 scale: 1 mmol/L.
 const GAS_MAX_PPM: f64 = 4.5;
 
@@ -205,9 +208,11 @@ pub fn pattern(outlet: &[Sample], around: &Around, display: Display) -> Verdict 
     // the pure water, one is not.
     let since = outlet.windows(3).rposition(|w| w.iter().all(|s| s.y <= 0.0)).map_or(0, |i| i + 3);
     let course = course(&outlet[since..], around, display);
+    // Salt comes on top of gas that has stood for long: what has risen now is no plateau, however level it was.
+    let course = if has_risen(&outlet[since..], display) { course.min(0.0) } else { course };
     let gas_reaches = around.plateau.map_or(GAS_USUAL_PPM, |(_, p)| p + 2.0 * plateau_u(p, step));
     // Where it has come to, not where it was in the mean of what it grew through.
-    let newest = level(&values[values.len().saturating_sub(3)..], display);
+    let newest = level(&values[values.len().saturating_sub(NEWEST)..], display);
     let reached = newest.map_or(recent.value, |newest| newest.value.max(recent.value));
     let course = if reached <= gas_reaches { course.max(-GROWTH_MOST) } else { course };
     let height = height(recent.value, around, step);
@@ -253,6 +258,18 @@ fn course(outlet: &[Sample], around: &Around, display: Display) -> f64 {
     let for_gas = log_density(0.0, u);
     let for_front = log_density(grown, u.hypot(0.5 * grown));
     (for_gas - for_front).clamp(-EVIDENCE_MAX, EVIDENCE_MAX)
+}
+
+/// Whether the newest looks stand above what had been level before them.
+fn has_risen(outlet: &[Sample], display: Display) -> bool {
+    let Some(newest) = outlet.len().checked_sub(NEWEST) else { return false };
+    let Some(before) = newest.checked_sub(BETWEEN).filter(|before| *before >= NEWEST) else {
+        return false;
+    };
+    let of = |part: &[Sample]| level(&part.iter().map(|s| s.y).collect::<Vec<_>>(), display);
+    of(&outlet[newest..]).zip(of(&outlet[..before])).is_some_and(|(now, then)| {
+        now.value - then.value > (0.5 * display.least()).max(2.0 * now.u.hypot(then.u))
+    })
 }
 
 /// Standard uncertainty of a plateau from the tap's chemistry, with half a step of the display.
@@ -368,6 +385,19 @@ mod tests {
         assert_ne!(stands.pattern, Pattern::Breakthrough, "{stands:?}");
         let salt = pattern(&samples(80, rise(8.0)), &around(0.3), Display::nearest(1.0));
         assert_eq!(salt.pattern, Pattern::Breakthrough, "{salt:?}");
+    }
+
+    /// Gas has stood at one step for hundreds of litres; then salt comes on top of it.
+    #[test]
+    fn a_front_on_top_of_gas_is_not_outweighed_by_what_was_level() {
+        let salt = |middle: f64| move |x: f64| 1.0 + 5.0 / (1.0 + ((middle - x) / 120.0).exp());
+        let with =
+            |middle: f64| pattern(&samples(60, salt(middle)), &around(0.02), Display::nearest(1.0));
+        let before = with(2400.0);
+        assert_eq!(before.pattern, Pattern::Gas, "{before:?}");
+        let begun = with(1730.0);
+        assert_ne!(begun.pattern, Pattern::Gas, "{begun:?}");
+        assert!(begun.course <= 0.0, "{begun:?}");
     }
 
     #[test]
