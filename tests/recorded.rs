@@ -372,7 +372,6 @@ impl Live {
                 while engine.poll_output().is_some() {}
             }
         }
-        engine.tell_all();
         let started =
             Started { found: restore.found, away: Some(Span::from_secs(60)), clean: restore.clean };
         let mut live = Self {

@@ -161,7 +161,6 @@ impl Driver {
         };
         self.board.change(self.plant, |board| board.plots = Arc::new(engine.plots().clone()));
         drop(restore);
-        engine.tell_all();
         self.say_how_it_was_found(&started);
         self.board.change(self.plant, |board| board.running = true);
         self.bus.alive().beat();

@@ -429,10 +429,6 @@ impl<'a> Stage<'a> {
         if event != Event::Tick {
             self.summary.events += 1;
         }
-        if matches!(event, Event::Started(_)) {
-            // As the driver does at the start of a run.
-            self.engine.tell_all();
-        }
         self.engine.handle(now, event);
         while let Some(output) = self.engine.poll_output() {
             self.summary.outputs += 1;

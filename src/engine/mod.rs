@@ -166,7 +166,9 @@ impl Engine {
         self.state.evaluated
     }
 
-    /// Fires every deadline up to `now`, in order and each at its own time, then applies the event.
+    /// Fires every deadline up to `now`, in order and each at its own time, then applies the event. A start
+    /// tells every known alarm and value again, as they are once what was due before it has fired: a trip
+    /// that was told and then lost with the process must not be told to be gone before it comes again.
     ///
     /// # Panics
     /// When a deadline does not move although it has fired: a bug of ours. The driver then drops the
@@ -310,11 +312,12 @@ impl Engine {
         let mut values = Vec::new();
         alarm_values(cx.alarms, &mut self.worst, emitter, setup, now, &mut values);
         guard_values(guard, cx.alarms, self.worst_delay, emitter, setup, now, &mut values);
-        if matches!(event, Some(Event::Started(_))) {
+        let started = matches!(event, Some(Event::Started(_)));
+        if started {
             emitter.repeat_all();
         }
         emitter.beat(now, &mut values);
-        out.extend(self.state.alarms.changes(false).into_iter().map(Output::Alarm));
+        out.extend(self.state.alarms.changes(started).into_iter().map(Output::Alarm));
         out.extend(values.into_iter().chain(results.values).map(Output::Value));
         out.extend(results.logs.into_iter().map(Output::Log));
         for output in &out {
@@ -331,7 +334,8 @@ impl Engine {
         self.outputs.extend(out);
     }
 
-    /// Tells every known alarm again: for a page or a bus that has forgotten.
+    /// Tells every known alarm again, of an engine that was made anew within one process (a start tells
+    /// them by itself).
     pub fn tell_all(&mut self) {
         let all = self.state.alarms.changes(true);
         self.outputs.extend(all.into_iter().map(Output::Alarm));

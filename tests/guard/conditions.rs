@@ -4,8 +4,10 @@ use super::plants::{FULL, idle, producing, readings, with_sensor, without};
 use super::rig::Rig;
 use permeated::engine::catalogue::AlarmId;
 use permeated::engine::event::{Ask, Event, Found, Started};
-use permeated::engine::output::{Action, AlarmKey};
+use permeated::engine::output::{Action, AlarmKey, Output};
 use permeated::engine::phase::Phase;
+use permeated::engine::time::{Now, Span};
+use std::collections::BTreeSet;
 
 /// The plant's messages with some of them changed.
 fn but(all: [(&'static str, f64); 8], changed: &[(&'static str, f64)]) -> Vec<(&'static str, f64)> {
@@ -349,6 +351,44 @@ fn a_probe_that_does_not_speak_after_an_opening_holds() {
     assert_eq!(rig.told("valve", Action::Close) > 1, !rig.permitted());
     rig.run(300.0, &rests(&[]));
     assert!(!rig.stands(AlarmId::NotProven) && !rig.stands(AlarmId::ProductProbeStale));
+}
+
+/// A kill loses what time alone has brought about since the last record. What was due before the start
+/// fires first, and only then everything is told anew: an alarm that somebody has seen is never told to
+/// be gone before it comes again.
+#[test]
+fn a_start_does_not_take_back_what_its_deadlines_bring_again() {
+    use AlarmId::ProductProbeStale as Stale;
+    let mut rig = producing(FULL);
+    until(&mut rig, Stale, true, &without("product", flows(&[])));
+    until(&mut rig, Stale, false, &rests(&[]));
+    rig.run(900.0, &rests(&[]));
+    rig.run(60.0, &rests(&[("level", 30.0)]));
+    rig.run(120.0, &flows(&[]));
+    assert!(rig.permitted() && !rig.stands(Stale), "{:?}", rig.missing());
+    // Nothing is heard, and the process dies; what it told is not in the record.
+    rig.restore();
+    let seen = {
+        let mut before = rig.clone();
+        before.wait(120.0);
+        before.stands(Stale)
+    };
+    assert!(seen, "it was told before the end");
+    let now = rig.now + Span::from_secs(120);
+    let away = Some(Span::from_secs(5));
+    let started = Event::Started(Started { found: Found::Restored, away, clean: false });
+    rig.engine.handle(Now { mono: now, wall: None }, started);
+    let (mut stale, mut all) = (Vec::new(), BTreeSet::new());
+    while let Some(output) = rig.engine.poll_output() {
+        if let Output::Alarm(update) = output {
+            all.insert(update.key);
+            if update.key.alarm == Stale {
+                stale.push(update.active || update.latched);
+            }
+        }
+    }
+    assert!(!stale.is_empty() && stale.iter().all(|stands| *stands), "{stale:?}");
+    assert!(rig.alarms.keys().all(|known| all.contains(known)), "{:?} of {all:?}", rig.alarms);
 }
 
 #[test]

@@ -813,7 +813,6 @@ impl World {
         self.broker_back = self.secs() + 1.0;
         self.person = Person::Away;
         self.bad_seen = 0;
-        self.engine.tell_all();
         let away = Some(Span::from_secs_f64(away));
         self.handle(Event::Started(Started { found: Found::Restored, away, clean: false }));
         if !self.disk_ok {

@@ -549,7 +549,6 @@ impl<'a> World<'a> {
             Err(error) => panic!("the engine's own snapshot does not load: {error}"),
         }
         self.note("the daemon was started again".into());
-        self.engine.tell_all();
         let away = Some(Span::from_secs(1));
         self.event(Event::Started(Started { found: Found::Restored, away, clean: false }));
         self.event(Event::Clock { sane: self.clock_right, stepped: Span::ZERO });
