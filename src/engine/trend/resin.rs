@@ -43,13 +43,10 @@ const LOAD_LITRES: f64 = 40.0;
 /// anions of strong acids push those of weak ones ahead of them. Its anion side is full then, and each
 /// anion that it still takes frees as much carbonic acid, of bicarbonate that came with the salt as well: up to
 /// as many equivalents as enter, though they hardly conduct. How many they are its height says
-/// (`carbon_dioxide::shown_as`), smoothed over so many litres and good to so many ppm (half a step of the
-/// display and what the fresh vessel hid of the probe's zero); within that, all of the tap's own and half of
-/// what may be freed (judgement: a bed with room left frees less than it takes).
+/// (`carbon_dioxide::shown_as`), smoothed over so many litres. Its front is as wide as that of the salt, so that
+/// for a third of a charge only some of it passes.
 const GAS_SHOWS: f64 = 0.7;
 const GAS_SHOWS_LITRES: f64 = 3.0;
-const GAS_SHOWS_U: f64 = 0.5;
-const FREED: f64 = 0.5;
 /// Below this a vessel holds everything, ppm.
 const HOLDS: f64 = 0.5;
 /// A vessel of whose capacity so much is left lets no salt through: its front is as wide as a quarter of a
@@ -539,10 +536,8 @@ impl Resin {
             let freed = if vessel.exhausted {
                 own + kept
             } else if vessel.held && outlet.is_some() && vessel.shows >= GAS_SHOWS {
-                let gas = |ppm: f64| shown_as(tds(ppm), conversion.ppm_factor).unwrap_or(0.0);
-                let (least, most) =
-                    (gas(vessel.shows - GAS_SHOWS_U), gas(vessel.shows + GAS_SHOWS_U));
-                (own + FREED * kept).clamp(least, most).min(own + kept)
+                let gas = shown_as(tds(vessel.shows), conversion.ppm_factor).unwrap_or(0.0);
+                gas.min(own + kept)
             } else {
                 0.0
             };
