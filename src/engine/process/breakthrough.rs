@@ -22,7 +22,7 @@ use serde::{Deserialize, Serialize};
 /// Runs in a row that a stage needs.
 const RUNS: u8 = 2;
 /// Log-odds beyond which a verdict is given: nine to one.
-pub(in crate::engine) const DECIDED: f64 = 2.197_224_577;
+const DECIDED: f64 = 2.197_224_577;
 /// Most that one piece of evidence may count.
 const EVIDENCE_MAX: f64 = 4.0;
 /// Evidence from the course that a verdict of gas needs, and the most that growth counts against it

@@ -14,7 +14,7 @@ use crate::engine::catalogue::{AlarmId, SignalId};
 use crate::engine::fit::display::level;
 use crate::engine::fit::washout::Sample;
 use crate::engine::output::AlarmKey;
-use crate::engine::process::breakthrough::{Around, DECIDED, Pattern, Verdict, pattern};
+use crate::engine::process::breakthrough::{Around, Pattern, Verdict, pattern};
 use crate::engine::setup::{PartIx, SensorIx, Setup};
 use crate::engine::time::{Now, Span};
 use crate::settings::schema::{PartKind, Point};
@@ -395,9 +395,8 @@ impl Trend {
     /// there is speaks for salt they are not waited for beyond [`UNCLEAR_RUNS`]. Nothing is lost meanwhile,
     /// for the second vessel holds, and a first one that passes three times as much is told to be spent
     /// whatever this says. Nor are they waited for longer where the outlet has `grown` to the share of
-    /// what enters at which a vessel is spent, unless all evidence together is nine to one for gas: behind
-    /// a good membrane that share is less than gas may show, and resin that was not ordered costs more than
-    /// resin that was.
+    /// what enters at which a vessel is spent: behind a good membrane that is less than gas may show, and
+    /// resin that was not ordered costs more than resin that was.
     fn may_be_gas(&self, verdict: Option<Verdict>, grown: bool) -> bool {
         verdict.is_some_and(|verdict| match verdict.pattern {
             Pattern::Breakthrough | Pattern::Gas => false,
@@ -405,7 +404,7 @@ impl Trend {
             Pattern::Pure => true,
             Pattern::CannotTell => {
                 let early = self.outlets.begun.runs < UNCLEAR_RUNS;
-                let late = grown && !early && verdict.log_odds <= DECIDED;
+                let late = grown && !early;
                 (verdict.log_odds > 0.0 && !late) || (early && verdict.log_odds > LIKELY_SALT)
             }
         })
