@@ -506,7 +506,10 @@ impl Resin {
         let takes: Vec<(PartKind, bool)> = (0..self.vessels.len())
             .map(|index| (self.kind(setup, index), self.is_deionised(setup, index)))
             .collect();
-        let factor = self.gas_factor(setup);
+        // Where nothing shows nothing passes, and it is not worked out.
+        let pure = [between, product].iter().all(|ppm| ppm.is_none_or(|ppm| ppm <= 0.0))
+            && self.vessels.iter().all(|vessel| !vessel.exhausted && vessel.shows < GAS_SHOWS);
+        let factor = if pure { 1.0 } else { self.gas_factor(setup) };
         for (index, vessel) in self.vessels.iter_mut().enumerate() {
             let (kind, readable) = takes[index];
             let outlet = if index == last { product } else { between.filter(|_| index == 0) };
