@@ -371,8 +371,7 @@ impl Driver {
             }
             Some(engine)
         }));
-        let mut engine = rebuilt.ok().flatten()?;
-        engine.tell_all();
+        let engine = rebuilt.ok().flatten()?;
         self.bus.alive().revive();
         self.board.change(self.plant, |board| board.running = true);
         Some(engine)

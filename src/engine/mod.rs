@@ -333,13 +333,6 @@ impl Engine {
         self.due = self.state.due(&self.setup);
         self.outputs.extend(out);
     }
-
-    /// Tells every known alarm again, of an engine that was made anew within one process (a start tells
-    /// them by itself).
-    pub fn tell_all(&mut self) {
-        let all = self.state.alarms.changes(true);
-        self.outputs.extend(all.into_iter().map(Output::Alarm));
-    }
 }
 
 /// The digest in words and as data.
