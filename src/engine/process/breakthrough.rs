@@ -14,7 +14,7 @@
 //! Invariants: a stage never goes back until the vessel is changed; a high reading is never made
 //! better by being called gas, only explained.
 
-use crate::engine::fit::display::{Display, level};
+use crate::engine::fit::display::{Display, Level, level};
 use crate::engine::fit::washout::Sample;
 use crate::units::{Litres, Tds};
 use serde::{Deserialize, Serialize};
@@ -208,11 +208,12 @@ pub fn pattern(outlet: &[Sample], around: &Around, display: Display) -> Verdict 
     // the pure water, one is not.
     let since = outlet.windows(3).rposition(|w| w.iter().all(|s| s.y <= 0.0)).map_or(0, |i| i + 3);
     let course = course(&outlet[since..], around, display);
-    // Salt comes on top of gas that has stood for long: what has risen now is no plateau, however level it was.
-    let course = if has_risen(&outlet[since..], display) { course.min(0.0) } else { course };
-    let gas_reaches = around.plateau.map_or(GAS_USUAL_PPM, |(_, p)| p + 2.0 * plateau_u(p, step));
     // Where it has come to, not where it was in the mean of what it grew through.
     let newest = level(&values[values.len().saturating_sub(NEWEST)..], display);
+    // Salt comes on top of gas that has stood for long: what has risen now is no plateau, however level it was.
+    let risen = newest.is_some_and(|newest| has_risen(newest, &values[since..], display));
+    let course = if risen { course.min(0.0) } else { course };
+    let gas_reaches = around.plateau.map_or(GAS_USUAL_PPM, |(_, p)| p + 2.0 * plateau_u(p, step));
     let reached = newest.map_or(recent.value, |newest| newest.value.max(recent.value));
     let course = if reached <= gas_reaches { course.max(-GROWTH_MOST) } else { course };
     let height = height(recent.value, around, step);
@@ -261,14 +262,12 @@ fn course(outlet: &[Sample], around: &Around, display: Display) -> f64 {
 }
 
 /// Whether the newest looks stand above what had been level before them.
-fn has_risen(outlet: &[Sample], display: Display) -> bool {
-    let Some(newest) = outlet.len().checked_sub(NEWEST) else { return false };
-    let Some(before) = newest.checked_sub(BETWEEN).filter(|before| *before >= NEWEST) else {
-        return false;
-    };
-    let of = |part: &[Sample]| level(&part.iter().map(|s| s.y).collect::<Vec<_>>(), display);
-    of(&outlet[newest..]).zip(of(&outlet[..before])).is_some_and(|(now, then)| {
-        now.value - then.value > (0.5 * display.least()).max(2.0 * now.u.hypot(then.u))
+fn has_risen(newest: Level, values: &[f64], display: Display) -> bool {
+    let before = values.len().saturating_sub(NEWEST + BETWEEN);
+    let then = level(&values[..before], display).filter(|then| then.count >= NEWEST);
+    then.is_some_and(|then| {
+        let u = newest.u.hypot(then.u);
+        newest.value - then.value > (0.5 * display.least()).max(2.0 * u)
     })
 }
 
