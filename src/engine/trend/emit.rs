@@ -484,10 +484,13 @@ impl Emitter {
 
     /// The process has died, and starts again: what left last may not be what is known here.
     pub(in crate::engine) fn died(&mut self, now: Now) {
-        self.began = now.wall;
+        // What was told for a time before the start before bears that start's time, which may lie ahead of
+        // a clock that was set back since.
+        let before = std::mem::replace(&mut self.began, now.wall);
         for sent in &mut self.sent {
             // Of the start before, too, all that it told may be lost.
-            sent.lost_until = sent.stamp.max(sent.lost_until).map(|stamp| stamp + LOST_MAX);
+            let told = sent.stamp.max(sent.lost_until).max(before);
+            sent.lost_until = told.map(|stamp| stamp + LOST_MAX);
         }
     }
 
@@ -637,6 +640,15 @@ mod tests {
         emitter.died(back(3612));
         let second = tell(&mut emitter, 3613, 0.3);
         assert!(first > at(3605).wall && second > first, "{first:?}, then {second:?}");
+        // Started at 4900, and only then set back: what is told bears the time of the start, and is lost.
+        emitter.sent[0].stamp = at(3605).wall;
+        emitter.died(at(4900));
+        let known = emitter.clone();
+        let first = tell(&mut emitter, 4911, 0.5);
+        emitter = known;
+        emitter.died(back(4912));
+        let second = tell(&mut emitter, 4913, 0.5);
+        assert!(first >= at(4900).wall && second > first, "{first:?}, then {second:?}");
     }
 
     #[test]
