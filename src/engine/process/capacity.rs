@@ -276,23 +276,27 @@ impl Capacity {
 
     /// What is believed of a charge that has taken up so much and still holds.
     pub fn charge(&self, taken: Taken) -> Charge {
-        self.charge_seen(taken, taken)
+        self.charge_seen(taken, taken, 0.0)
     }
 
     /// What is believed of a charge to which so much was counted, while it is known only of `held` that
     /// a charge of this kind holds it: behind a vessel that no probe sees nobody has seen that it still
     /// does. `held` may be more than was counted to this one, where others of its kind have shown it.
-    pub fn charge_seen(&self, taken: Taken, held: Taken) -> Charge {
+    /// `u`: standard uncertainty of what was counted, eq, beside that of the factor and of the readings,
+    /// which all charges have in common.
+    pub fn charge_seen(&self, taken: Taken, held: Taken, u: f64) -> Charge {
         let mut all: Vec<ChargeAt> = self
             .factors()
             .zip(&self.at)
             .map(|((factor, ln_base), at)| {
                 let (used, held) = (taken.at(factor), held.at(factor));
+                // What is left is a difference: it is as uncertain as both together.
+                let counted = u.max(0.0) / at.ln_mean.exp();
                 let mut one = ChargeAt {
                     ln_weight: 0.0,
                     factor,
                     ln_mean: at.ln_mean,
-                    ln_spread: (at.ln_variance + CHARGE_SPREAD.powi(2)).sqrt(),
+                    ln_spread: (at.ln_variance + CHARGE_SPREAD.powi(2) + counted.powi(2)).sqrt(),
                     used,
                     held,
                 };
@@ -570,19 +574,40 @@ mod tests {
     #[test]
     fn a_charge_that_nobody_watches_proves_nothing() {
         let capacity = Capacity::declared(eq(0.3), 0.2, TOLD);
-        let unseen = capacity.charge_seen(taken(0.6), Taken::default());
+        let unseen = capacity.charge_seen(taken(0.6), Taken::default(), 0.0);
         let left = unseen.litres(LOAD).expect("load");
         assert_eq!((left.low, left.middle), (0.0, 0.0), "{left:?}");
         let near = |a: f64, b: f64| assert!((a / b - 1.0).abs() < 1e-4, "{a} {b}");
         near(unseen.capacity(LOAD).middle, 0.6);
         near(unseen.spent_by_now(), capacity.charge(taken(0.6)).spent_by_now());
-        let little = capacity.charge_seen(taken(0.1), Taken::default());
+        let little = capacity.charge_seen(taken(0.1), Taken::default(), 0.0);
         near(little.capacity(LOAD).middle, capacity.of_new_charge(LOAD).middle);
         // One that was seen to hold it all is believed to hold more, and one beside it likewise.
         let seen = capacity.charge(taken(0.6));
         assert!(seen.litres(LOAD).expect("load").middle > 0.0);
-        let beside = capacity.charge_seen(taken(0.1), taken(0.6));
+        let beside = capacity.charge_seen(taken(0.1), taken(0.6), 0.0);
         near(beside.capacity(LOAD).middle, seen.capacity(LOAD).middle);
+    }
+
+    /// What was counted to a charge of 0.3 eq is uncertain by a fifth of it: so is what is left, and where the
+    /// capacity is known well by little else.
+    #[test]
+    fn what_is_left_is_as_uncertain_as_what_was_counted() {
+        let mut capacity = Capacity::declared(eq(0.3), 0.2, TOLD);
+        for _ in 0..8 {
+            capacity.exhausted(taken(0.3), 0.02);
+        }
+        let left = |u: f64| {
+            let litres = capacity.charge_seen(taken(0.1), taken(0.1), u).litres(LOAD);
+            litres.expect("a load")
+        };
+        let (known, doubted) = (left(0.0), left(0.06));
+        let eq = |litres: f64| litres * LOAD.total() / 1000.0;
+        assert!((eq(known.middle) / eq(doubted.middle) - 1.0).abs() < 0.05);
+        // 0.06 eq and what one charge differs from the next (7 %), 1.645 times.
+        let below = eq(doubted.middle - doubted.low);
+        assert!((below / (1.645 * 0.06f64.hypot(0.021)) - 1.0).abs() < 0.2, "{below}");
+        assert!(eq(known.middle - known.low) < 0.5 * below);
     }
 
     /// The same vessel seen at a tenth, a third and nine tenths passing ends at the same charge.

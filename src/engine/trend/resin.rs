@@ -47,6 +47,9 @@ const LOAD_LITRES: f64 = 40.0;
 /// for a third of a charge only some of it passes.
 const GAS_SHOWS: f64 = 0.7;
 const GAS_SHOWS_LITRES: f64 = 3.0;
+/// Standard uncertainty of that height: the zero of a cheap probe and half a step, ppm. It stays the same for
+/// a whole charge, and twice the height is four times the gas.
+pub(super) const GAS_LEVEL_U: f64 = 0.4;
 /// Below this a vessel holds everything, ppm.
 const HOLDS: f64 = 0.5;
 /// A vessel of whose capacity so much is left lets no salt through: its front is as wide as a quarter of a
@@ -95,6 +98,9 @@ struct Vessel {
     /// Standard uncertainty of what it took up for what those vessels shared, eq.
     #[serde(default)]
     shared_u: f64,
+    /// Standard uncertainty of the gas that the vessel before has passed on to it, eq.
+    #[serde(default)]
+    passed_u: f64,
 }
 
 /// What vessels of one kind are believed to hold.
@@ -392,7 +398,8 @@ impl Resin {
     fn charge_of(&self, setup: &Setup, index: usize) -> Option<Charge> {
         let vessel = self.vessels.get(index)?;
         let belief = self.known_belief(setup, self.part_of(setup, vessel)?)?;
-        Some(belief.charge_seen(vessel.account.taken(), self.held_of(setup, index)))
+        let held = self.held_of(setup, index);
+        Some(belief.charge_seen(vessel.account.taken(), held, vessel.passed_u))
     }
 
     /// Shares what a group took up: the first as much as it is believed to hold, what exceeds that the next.
@@ -416,7 +423,7 @@ impl Resin {
                 let last = index + 1 == group.end;
                 let holds = belief.filter(|_| !last).map(|belief| {
                     let held = self.held_of(setup, index);
-                    belief.charge_seen(Taken::default(), held).capacity(load)
+                    belief.charge_seen(Taken::default(), held, 0.0).capacity(load)
                 });
                 let keeps = holds.map_or(left, |holds| left.min(holds.middle));
                 // Known while the first cannot be full yet; the last knows it as well as those before it.
@@ -510,7 +517,9 @@ impl Resin {
         let pure = [between, product].iter().all(|ppm| ppm.is_none_or(|ppm| ppm <= 0.0))
             && self.vessels.iter().all(|vessel| !vessel.exhausted && vessel.shows < GAS_SHOWS);
         let factor = if pure { 1.0 } else { self.gas_factor(setup) };
+        let mut passed_u = 0.0;
         for (index, vessel) in self.vessels.iter_mut().enumerate() {
+            vessel.passed_u += std::mem::take(&mut passed_u);
             let (kind, readable) = takes[index];
             let outlet = if index == last { product } else { between.filter(|_| index == 0) };
             let outlet = outlet.filter(|_| readable);
@@ -539,8 +548,14 @@ impl Resin {
             let freed = if vessel.exhausted {
                 own + kept
             } else if vessel.held && outlet.is_some() && vessel.shows >= GAS_SHOWS {
-                let gas = shown_as(tds(vessel.shows), conversion.ppm_factor).unwrap_or(0.0);
-                gas.min(own + kept)
+                let gas = |ppm: f64| {
+                    let gas = shown_as(tds(ppm), conversion.ppm_factor).unwrap_or(0.0);
+                    gas.min(own + kept)
+                };
+                let (most, least) =
+                    (gas(vessel.shows + GAS_LEVEL_U), gas(vessel.shows - GAS_LEVEL_U));
+                passed_u = 0.5 * (most - least) * litres.get() / 1000.0;
+                gas(vessel.shows)
             } else {
                 0.0
             };
@@ -667,7 +682,9 @@ impl Resin {
         let pool = self.vessels[group.clone()]
             .iter()
             .fold(Account::new(), |sum, vessel| sum.with(&vessel.account));
-        let u = pool.relative_u(GAIN_U).hypot(FRONT_U);
+        let passed: f64 = self.vessels[group.clone()].iter().map(|vessel| vessel.passed_u).sum();
+        let passed = passed / pool.used().get().max(1e-9);
+        let u = pool.relative_u(GAIN_U).hypot(FRONT_U).hypot(passed);
         let mut taught: Vec<(PartKind, f64)> = Vec::new();
         for index in group {
             let Some(ix) = self.part_of(setup, &self.vessels[index]) else { continue };
@@ -729,7 +746,7 @@ impl Resin {
         let lead = self.vessels.first()?;
         let belief = self.known_belief(setup, self.part_of(setup, lead)?)?;
         let taken = self.taken_by(self.group_of(setup, 0)).times(self.share_of_group(setup, 0));
-        let charge = belief.charge_seen(taken, self.held_of(setup, 0));
+        let charge = belief.charge_seen(taken, self.held_of(setup, 0), lead.passed_u);
         let gas = self.tap.is_analysed().then(|| self.gas().middle);
         Some((lead.account.litres().get(), charge.spent_by_now(), gas))
     }
@@ -990,7 +1007,7 @@ impl Resin {
                 part,
                 used: known(Valued::assumed(
                     used,
-                    (used * relative).hypot(gas).hypot(vessel.shared_u),
+                    (used * relative).hypot(gas).hypot(vessel.shared_u).hypot(vessel.passed_u),
                     now,
                 )),
                 capacity: if setup.parts[part].declared.bed_litres > 0.0 {
@@ -1103,6 +1120,7 @@ impl Vessel {
             front: None,
             seen: Taken::default(),
             shared_u: 0.0,
+            passed_u: 0.0,
         }
     }
 }

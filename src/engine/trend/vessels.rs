@@ -6,7 +6,7 @@
 
 use super::channel::Clean;
 use super::early::{Early, Rise};
-use super::resin::VesselValues;
+use super::resin::{GAS_LEVEL_U, VesselValues};
 use super::run::Run;
 use super::starts::median;
 use super::{Results, Trend, of_part};
@@ -38,10 +38,8 @@ const LIKELY_SALT: f64 = -1.1;
 /// or, where nobody knows it, what closed water with a usual amount of carbon dioxide conducts (reference
 /// sheet 1.4).
 const GAS_PPM: f64 = 0.7;
-/// Looks at which the height of such a plateau is read, and its standard uncertainty for the zero of a
-/// cheap probe and for half a step that a middle hides, ppm.
+/// Looks at which the height of such a plateau is read.
 const GAS_LOOKS: usize = 8;
-const GAS_LEVEL_U: f64 = 0.4;
 /// Litres of steady reading that make a plateau in one run: no more than the dose lets through.
 const GAS_LITRES: f64 = 0.25;
 /// Share of the resin that the account must say is left before gas is the likely cause.

@@ -314,24 +314,29 @@ fn gas_behind_the_first_vessel_loads_the_second() {
             resin.lead_shows(&setup, between, 5.0, gas && between > 0.0);
         }
         let first = resin.vessels[0].account.used().get();
-        (resin.vessels[1].account, first)
+        let of = |passed_u: f64| passed_u / resin.vessels[1].account.used().get().max(1e-9);
+        assert_eq!(resin.vessels[0].passed_u, 0.0);
+        (resin.vessels[1].account, first, of(resin.vessels[1].passed_u))
     };
     let near = |a: f64, b: f64| assert!((a - b).abs() < 0.05 * b, "{a} {b}");
     // Reference sheet, table of anion loads: 0.1416 mmol/L, over 100 L; 5 ppm are 0.087 meq/L. The tap's
     // carbon dioxide shows 1.5 ppm alone and 1.9 with what is freed.
-    let (account, first) = second(0.0, 1.7, true);
+    let (account, first, _) = second(0.0, 1.7, true);
     near(account.invisible().get(), 0.014_16);
     let freed = account.visible().get();
     assert!(freed > 0.2 * 0.008_70 && freed < 0.7 * 0.008_70, "{account:?}");
     assert!(account.used().get() < 0.45 * first, "{account:?} of {first}");
     assert!(account.visible_salt().get() < 1.8, "{account:?}");
     // 1.25 ppm are 0.1 mmol/L (reference sheet 1.4): the front of the gas is on its way.
-    let (account, _) = second(0.0, 1.25, true);
+    let (account, _, u) = second(0.0, 1.25, true);
     // But for the litres over which it is smoothed.
     assert!((0.009..0.0101).contains(&account.used().get()), "{account:?}");
     assert!(account.visible().get() < 2.5e-5, "{account:?}");
-    // Higher than gas can stand, all of it passes beside the salt.
-    let (account, _) = second(0.0, 3.5, false);
+    // Twice the height is nearly four times the gas, so that 0.4 of 1.25 ppm are two thirds of it.
+    assert!((0.5..0.7).contains(&u), "{u}");
+    // Higher than gas can stand, all of it passes beside the salt, and no zero of a probe changes that.
+    let (account, _, u) = second(0.0, 3.5, false);
+    assert!(u < 0.02, "{u}");
     near(account.invisible().get(), 0.014_16);
     near(account.visible().get(), 0.008_70);
     near(account.visible_salt().get(), 350.0);
