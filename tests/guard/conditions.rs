@@ -356,6 +356,47 @@ fn a_probe_that_does_not_speak_after_an_opening_holds() {
 /// A kill loses what time alone has brought about since the last record. What was due before the start
 /// fires first, and only then everything is told anew: an alarm that somebody has seen is never told to
 /// be gone before it comes again.
+/// A device that speaks every five minutes while nothing flows may rest for a quarter of an hour: the reading
+/// from before its silence is not old by then, but it is no word that ends the hold. Ten minutes of nothing
+/// did, and the plant was let open its valve on a probe that was dead.
+#[test]
+fn only_a_new_word_of_the_probe_ends_a_hold_of_its_silence() {
+    let stand = |rig: &mut Rig, mins: f64, messages: &[(&str, f64)]| {
+        let end = rig.now + Span::from_secs_f64(60.0 * mins);
+        let mut permitted = false;
+        while rig.now < end {
+            rig.wait(300.0);
+            messages.iter().for_each(|(id, value)| rig.read(id, *value));
+            permitted |= rig.permitted();
+        }
+        permitted
+    };
+    // Above the level at which the plant stops, so that nothing asks for water.
+    let full = readings(59.0, 0.0, 0.0, 0.0);
+    for alarm in [AlarmId::ProductProbeStale, AlarmId::NotProven] {
+        let mut rig = idle(FULL);
+        stand(&mut rig, 180.0, &full);
+        rig.run(15.0, &readings(30.0, 0.0, 0.0, 0.0));
+        if alarm == AlarmId::ProductProbeStale {
+            rig.run(300.0, &flows(&[]));
+        }
+        let begun = rig.now;
+        let mute = without("product", flows(&[]));
+        while !rig.stands(alarm) {
+            rig.run(5.0, &mute);
+            assert!(rig.now.since(begun).secs() < 300.0, "{} never comes", alarm.name());
+        }
+        rig.run(120.0, &without("product", full));
+        let permitted = stand(&mut rig, 120.0, &without("product", full));
+        assert!(!permitted && rig.stands(alarm), "{}: {:?}", alarm.name(), rig.missing());
+        // Its word, and ten minutes of it.
+        stand(&mut rig, 5.0, &full);
+        assert!(rig.stands(alarm), "{}", alarm.name());
+        stand(&mut rig, 15.0, &full);
+        assert!(!rig.stands(alarm) && rig.permitted(), "{}: {:?}", alarm.name(), rig.missing());
+    }
+}
+
 #[test]
 fn a_start_does_not_take_back_what_its_deadlines_bring_again() {
     use AlarmId::ProductProbeStale as Stale;

@@ -346,15 +346,21 @@ impl Guard {
         spoke.map_or(now, |at| at.min(now))
     }
 
-    /// Is any product probe good enough to guard? `flowing`: by the strict limit, counted from the
-    /// start of the run at the earliest.
-    fn product_seen(&self, setup: &Setup, now: Mono, limit: impl Fn(SensorIx) -> Span) -> bool {
+    /// Is any product probe good enough to guard? Each may be silent for its `limit`, counted from the start of
+    /// the run at the earliest; `unseen`: and has to have spoken later than this.
+    fn product_seen(
+        &self,
+        setup: &Setup,
+        now: Mono,
+        unseen: Option<Mono>,
+        limit: impl Fn(SensorIx) -> Span,
+    ) -> bool {
         setup.solids_at(Point::Product).any(|sensor| {
             let probe = &self.probes[sensor];
             !probe.is_offline()
                 && probe.last().is_some_and(|(at, _)| {
                     let since = self.run.as_ref().map_or(at, |run| run.since.max(at));
-                    now.since(since) <= limit(sensor)
+                    now.since(since) <= limit(sensor) && unseen.is_none_or(|unseen| at > unseen)
                 })
         })
     }
@@ -406,28 +412,29 @@ impl Guard {
         let limits = &setup.limits.guard;
         let has_probe = setup.solids_at(Point::Product).next().is_some();
         let hold_return = Span::from_secs_f64(limits.hold_return_secs);
+        let stands = |cx: &Context<'_>, alarm| cx.alarms.is_active(AlarmKey::plant(alarm));
+        let stale = stands(cx, AlarmId::ProductProbeStale);
+        let held = stale || stands(cx, AlarmId::NotProven);
+        self.unseen = held.then(|| self.unseen.unwrap_or(now));
+        let flowing =
+            |sensor: SensorIx| self.probes[sensor].silence_flowing(&setup.sensors[sensor], limits);
+        let returning = |sensor: SensorIx| {
+            self.probes[sensor].silence_returning(&setup.sensors[sensor], limits)
+        };
+        let unseen = self.unseen.filter(|_| stale);
 
         let silent = if !has_probe {
             Some(false)
         } else if self.flow.is_running() {
             let now = self.watched_until(setup, now);
-            Some(!self.product_seen(setup, now, |sensor| {
-                self.probes[sensor].silence_flowing(&setup.sensors[sensor], limits)
-            }))
-        } else if cx.alarms.is_active(AlarmKey::plant(AlarmId::ProductProbeStale))
-            || cx.alarms.is_active(AlarmKey::plant(AlarmId::NotProven))
-        {
-            Some(!setup.solids_at(Point::Product).any(|sensor| {
-                let probe = &self.probes[sensor];
-                !probe.is_offline()
-                    && probe
-                        .fresh(now, probe.silence_returning(&setup.sensors[sensor], limits))
-                        .is_some()
-            }))
+            Some(!self.product_seen(setup, now, unseen, flowing))
+        } else if held {
+            Some(!self.product_seen(setup, now, unseen, returning))
         } else {
             // Silence while idle is "not ready" (a permissive), not an alarm.
             Some(false)
         };
+        let returned = !has_probe || held && self.product_seen(setup, now, self.unseen, returning);
         let active = self.delayed(Watch::ProbeSilent, now, silent, Span::ZERO, hold_return);
         let age = setup
             .solids_at(Point::Product)
@@ -463,15 +470,15 @@ impl Guard {
                 Some(late || far)
             }
             Some(_) => Some(false),
-            None => Some(
-                silent == Some(true) && cx.alarms.is_active(AlarmKey::plant(AlarmId::NotProven)),
-            ),
+            None => Some(stands(cx, AlarmId::NotProven) && !returned),
         };
         let active = self.delayed(Watch::Unproven, now, unproven, Span::ZERO, hold_return);
         self.hold(cx, AlarmId::NotProven, active, true, || Evidence {
             text: "After opening the product probe did not report in time.".to_owned(),
             ..Evidence::default()
         });
+        let held = stands(cx, AlarmId::ProductProbeStale) || stands(cx, AlarmId::NotProven);
+        self.unseen = held.then(|| self.unseen.unwrap_or(now));
     }
 
     /// Median of a live sensor of the kind at the first of these points that has one.

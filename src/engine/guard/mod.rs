@@ -96,6 +96,9 @@ pub struct Guard {
     run: Option<Run>,
     conditions: Conditions,
     holds: BTreeMap<AlarmId, VecDeque<Mono>>,
+    /// A hold says since then that the product is not seen: only a reading that came later ends it.
+    #[serde(default)]
+    unseen: Option<Mono>,
     /// When the floor was last seen wet, by sensor.
     wet: BTreeMap<SensorIx, Mono>,
     /// When the floor was first seen dry again, by sensor.
@@ -364,6 +367,7 @@ impl Guard {
             run: None,
             conditions: Conditions::default(),
             holds: BTreeMap::new(),
+            unseen: None,
             wet: BTreeMap::new(),
             dry: BTreeMap::new(),
             broker_lost_since: Some(Mono::ZERO),
