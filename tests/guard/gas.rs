@@ -319,17 +319,51 @@ fn it_ends_with_its_time_and_with_the_persons_word() {
     assert!(!is_accepted(&rig));
 }
 
-#[test]
-fn missing_data_ends_it_and_never_keeps_it() {
-    // The product probe falls silent while water flows: a hold, and the level is not known any more.
+/// The product probe is silent while water flows. Gives the rig with the hold.
+fn held(mins: f64) -> Rig {
     let mut rig = at_two();
     stand(&mut rig, 35.0, 59.0, 7.0);
     rig.run(15.0, &water(30.0, 0.0, 7.0, 0.0));
     rig.run(600.0, &water(31.0, 2.0, 7.0, 0.2));
-    let silent = without("product", water(31.0, 2.0, 7.0, 0.2));
-    rig.run(120.0, &silent);
-    assert!(rig.stands(AlarmId::ProductProbeStale));
-    assert!(!is_accepted(&rig));
+    rig.run(120.0, &without("product", water(31.0, 2.0, 7.0, 0.2)));
+    assert!(rig.stands(AlarmId::ProductProbeStale) && !rig.permitted());
+    rig.run(60.0 * mins, &without("product", water(31.0, 0.0, 7.0, 0.0)));
+    assert!(!rig.permitted(), "what was accepted opens nothing that nobody sees");
+    rig
+}
+
+/// The hold closes, and what was seen before is as true as before a night of standing. A person who has to
+/// accept it again after each gap learns to leave the guard out.
+#[test]
+fn a_radio_gap_closes_and_does_not_end_it() {
+    let mut rig = held(30.0);
+    assert!(is_accepted(&rig));
+    rig.run(900.0, &water(31.0, 2.0, 7.0, 0.0));
+    assert!(rig.permitted(), "{:?}", rig.missing());
+    stand(&mut rig, 62.0, 59.0, 7.0);
+    run(&mut rig, 12.0, 2.0, 7.0);
+    assert!(is_accepted(&rig) && !rig.stands(AlarmId::ProductTdsHigh), "{:?}", rig.missing());
+    // Higher than what was accepted counts whole, as before.
+    run(&mut rig, 12.0, 4.0, 7.0);
+    assert!(!is_accepted(&rig) && rig.stands(AlarmId::ProductTdsHigh));
+}
+
+#[test]
+fn missing_data_that_lasts_ends_it() {
+    // The product probe: the level is not known any more.
+    assert!(is_accepted(&held(56.0)));
+    assert!(!is_accepted(&held(62.0)));
+    // Nor by the third gap in a day, from which on a person has to look at the probe.
+    let mut rig = held(2.0);
+    for gap in 2..=3 {
+        rig.run(900.0, &water(31.0, 2.0, 7.0, 0.0));
+        stand(&mut rig, 62.0, 59.0, 7.0);
+        assert!(is_accepted(&rig) && rig.permitted(), "before gap {gap}: {:?}", rig.missing());
+        rig.run(15.0, &water(30.0, 0.0, 7.0, 0.0));
+        rig.run(300.0, &water(31.0, 2.0, 7.0, 0.2));
+        rig.run(180.0, &without("product", water(31.0, 2.0, 7.0, 0.2)));
+    }
+    assert!(rig.stands(AlarmId::ProductProbeStale) && !is_accepted(&rig));
     // The permeate probe: whether the membrane is unchanged is not known any more.
     let mut rig = at_two();
     stand(&mut rig, 35.0, 59.0, 7.0);

@@ -7,14 +7,14 @@
 //!
 //! ```text
 //!   none ── accept-gas: allowed by the settings, reason, evidence of the trend path ──> accepted
-//!   none <── its time is over, accept-gas-end, a verdict against the product, a hold of its probe,
-//!            evidence gone (other parts, another level, silence, the account), lost state ── accepted
+//!   none <── its time is over, accept-gas-end, a verdict against the product, a hold of its probe that lasts
+//!            or latches, evidence gone (other parts, another level, the account), lost state ── accepted
 //! ```
 //!
 //! Invariants: never automatic, and never more than what was shown; the level takes the place of zero
 //! and nothing else: a reading that is the limit above it counts whole; gross failure and the ceiling
-//! of the rinse-in know no level; what is missing ends it and never keeps it; accepting opens and
-//! resets nothing, a test run has to pass as ever.
+//! of the rinse-in know no level; what is missing lets nothing through (the hold closes) and ends it when it
+//! lasts; accepting opens and resets nothing, a test run has to pass as ever.
 
 use super::{Context, Guard, PendingWhat};
 use crate::engine::alarm::Evidence;
@@ -28,6 +28,8 @@ use std::borrow::Cow;
 /// The person names the level that was shown; so much above the highest reading is the same number,
 /// ppm (half a step of a whole-ppm display).
 const SAME_PPM: f64 = 0.5;
+/// A radio gap closes by its hold and is over; what nobody has seen for longer than this is not known.
+const UNSEEN_MOST: Span = Span::from_secs(3_600);
 
 /// What stands accepted.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -35,12 +37,20 @@ pub(super) struct AcceptedGas {
     ppm: f64,
     until: Mono,
     reason: String,
+    /// The product has not been seen since then: a hold of its probe stands.
+    #[serde(default)]
+    unseen: Option<Mono>,
 }
 
 impl Guard {
     /// Level of gas in ppm that a person has accepted, and until when.
     pub fn accepted_gas(&self) -> Option<(f64, Mono)> {
         self.gas.as_ref().map(|gas| (gas.ppm, gas.until))
+    }
+
+    /// When a silence of the product probe ends it.
+    pub(super) fn gas_unseen_ends(&self) -> Option<Mono> {
+        self.gas.as_ref()?.unseen.map(|since| since + UNSEEN_MOST)
     }
 
     /// What takes the place of zero for the dose, ppm.
@@ -88,7 +98,7 @@ impl Guard {
             "A steady {ppm} ppm of gas in the product is accepted for {days:.0} days ({reason}). Only water that reads zero belongs to the animals: change the resin, or air the permeate before it."
         );
         cx.log("note", true, text.clone(), serde_json::json!({ "gas-accepted": ppm }));
-        self.gas = Some(AcceptedGas { ppm, until, reason });
+        self.gas = Some(AcceptedGas { ppm, until, reason, unseen: None });
         text
     }
 
@@ -114,6 +124,7 @@ impl Guard {
             (false, Some(away)) => {
                 if let Some(gas) = &mut self.gas {
                     gas.until = gas.until - away;
+                    gas.unseen = gas.unseen.map(|since| since - away);
                 }
             }
         }
@@ -122,12 +133,17 @@ impl Guard {
     /// Its time, and the holds that say that the product is not seen.
     pub(super) fn watch_gas(&mut self, cx: &mut Context<'_>) {
         if let Some((_, until)) = self.accepted_gas() {
-            let stands = |alarm| cx.alarms.stands(AlarmKey::plant(alarm));
+            let holds = [AlarmId::ProductProbeStale, AlarmId::NotProven].map(AlarmKey::plant);
+            let unseen = holds.iter().any(|key| cx.alarms.stands(*key));
+            let latched = holds.iter().any(|key| cx.alarms.is_latched(*key));
+            if let Some(gas) = &mut self.gas {
+                gas.unseen = unseen.then(|| gas.unseen.unwrap_or(cx.now.mono));
+            }
             if cx.now.mono >= until {
                 self.drop_gas(cx, "its time is over");
-            } else if stands(AlarmId::ProductProbeStale) || stands(AlarmId::NotProven) {
+            } else if latched || self.gas_unseen_ends().is_some_and(|end| cx.now.mono >= end) {
                 self.drop_gas(cx, "the product probe is silent");
-            } else if stands(AlarmId::ProductProbeContradicted) {
+            } else if cx.alarms.stands(AlarmKey::plant(AlarmId::ProductProbeContradicted)) {
                 self.drop_gas(cx, "the product probe cannot be believed");
             }
         }

@@ -900,6 +900,7 @@ impl Guard {
         add(self.test_run.as_ref().map(|run| run.until), "the end of the test run");
         add(self.bypass.as_ref().map(|bypass| bypass.until), "the end of the bypass");
         add(self.accepted_gas().map(|(_, until)| until), "the end of an accepted level");
+        add(self.gas_unseen_ends(), "the end of an accepted level that nobody sees");
         add(self.stopping.filter(|_| !self.stopped).map(|since| since + STOP_WAIT), "the stop");
         for pending in &self.pending {
             add(Some(pending.since + PENDING_MAX), "a record");
