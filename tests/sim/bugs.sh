@@ -114,6 +114,9 @@ bug a-copy-counts-again src/engine/signal/totaliser.rs \
 bug silence-is-not-missed src/engine/guard/conditions.rs \
     'let active = self.delayed(Watch::ProbeSilent, now, silent, Span::ZERO, hold_return);' \
     'let active = self.delayed(Watch::ProbeSilent, now, silent.map(|_| false), Span::ZERO, hold_return);'
+bug an-old-reading-ends-a-silence src/engine/guard/conditions.rs \
+    'now.since(since) <= limit(sensor) && unseen.is_none_or(|unseen| at > unseen)' \
+    'now.since(since) <= limit(sensor) && unseen.is_none_or(|_| true)'
 bug a-restart-forgets-a-trip src/engine/alarm.rs \
     '    latched: bool,
     acknowledged: bool,' \

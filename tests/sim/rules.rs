@@ -27,6 +27,7 @@ pub const SILENT_IS_FRESH: &str = "a silent probe gives no fresh value";
 pub const RESET_EARLY: &str = "a reset is accepted only when its cause is gone";
 pub const STORED_GRANTS: &str = "a stored copy never grants the permit";
 pub const OFF_TIME: &str = "the minimum off-time lies between a close and the next open";
+pub const SILENCE_CLEARED: &str = "a silence ends by a word of its probe alone";
 pub const TOTAL_ABOVE: &str = "no total counts water that never flowed";
 
 /// What `plant_toml` sets as the minimum off-time.
@@ -55,6 +56,9 @@ pub struct Rules {
     /// What `stamps` held before, of all that may still be lost.
     lately: VecDeque<(Mono, ValueKey, Option<Wall>)>,
     readings: BTreeMap<u16, bool>,
+    /// Holds of a silent product probe, and when they came; and when such a probe last said something.
+    silences: BTreeMap<AlarmId, Mono>,
+    product_said: Option<Mono>,
     permit: Option<(Mono, Permit)>,
 }
 
@@ -121,6 +125,23 @@ impl Rules {
         &self.trips
     }
 
+    /// A live message of a product probe is on its way to the engine.
+    pub fn product_says(&mut self, now: Mono) {
+        self.product_said = Some(now);
+    }
+
+    /// Looks at a hold of a silent product probe.
+    fn silence(&mut self, now: Mono, alarm: AlarmId, stands: bool) {
+        if stands {
+            self.silences.entry(alarm).or_insert(now);
+        } else if let Some(since) = self.silences.remove(&alarm)
+            && self.product_said.is_none_or(|said| said < since)
+        {
+            let text = format!("{} since {since:?}, {:?}", alarm.name(), self.product_said);
+            self.breach(SILENCE_CLEARED, now, text);
+        }
+    }
+
     /// The daemon is away: what was told before is not expected to be renewed.
     pub fn away(&mut self) {
         self.permit = None;
@@ -170,6 +191,9 @@ impl Rules {
             }
             Output::Alarm(update) => {
                 let row = update.key.alarm.row();
+                if matches!(row.id, AlarmId::ProductProbeStale | AlarmId::NotProven) {
+                    self.silence(now, row.id, update.active || update.latched);
+                }
                 if row.consequence != Consequence::Trip {
                     return;
                 }
@@ -240,6 +264,7 @@ impl Rules {
     /// The daemon was killed, and of what came from `kept` on some died unwritten: totals and stamps.
     pub fn crashed(&mut self, kept: Mono) {
         self.totals.clear();
+        self.silences.clear();
         while let Some((at, key, before)) = self.lately.pop_back() {
             if at < kept {
                 break;

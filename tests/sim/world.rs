@@ -14,7 +14,7 @@ use permeated::engine::output::{Action, AlarmUpdate, Output};
 use permeated::engine::setup::Setup;
 use permeated::engine::time::{Mono, Now, Span, Wall};
 use permeated::engine::value::NoReading;
-use permeated::settings::schema::{OnStop, Plant};
+use permeated::settings::schema::{OnStop, Plant, Point};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
@@ -970,6 +970,9 @@ impl World {
                 continue;
             };
             self.heard.insert(sensor);
+            if self.setup.sensors[sensor].point == Point::Product {
+                self.rules.product_says(Mono::from_millis(self.mono));
+            }
             self.handle(Event::Reading(Reading {
                 sensor,
                 value: message.value,
