@@ -33,6 +33,8 @@ const SILENCE_LEAST: Span = Span::from_secs(60);
 const TOLD_OFF: Span = Span::from_secs(60);
 /// A database that lags for less is not told: servers restart, and nothing is lost meanwhile.
 const DATABASE_PATIENCE: Span = Span::from_secs(15 * 60);
+/// Holds of one cause that are remembered: `holds_per_day` may ask for so many.
+const HOLDS_MOST: usize = 100;
 /// So many openings in a row whose record came too late are told.
 const OPENS_LATE: u32 = 3;
 
@@ -91,11 +93,10 @@ impl Guard {
         }
         let past = self.holds.entry(alarm).or_default();
         past.push_back(now);
-        while past.front().is_some_and(|at| now.since(*at) > DAY) || past.len() > 64 {
+        while past.front().is_some_and(|at| now.since(*at) > DAY) || past.len() > HOLDS_MOST {
             past.pop_front();
         }
-        let most = cx.setup.limits.guard.holds_per_day as usize;
-        let latches = counted && most > 0 && past.len() >= most;
+        let latches = counted && past.len() >= cx.setup.limits.guard.holds_per_day as usize;
         if latches {
             cx.alarms.latch(AlarmKey::plant(alarm));
         }

@@ -324,7 +324,6 @@ impl Guard {
             }
             AlarmId::ProductTdsHigh => self.test_passed,
             AlarmId::ValveLeaksBy => self.leak_by.tight >= 2 || checked,
-            AlarmId::FeedHot => !cx.alarms.is_active(AlarmKey::plant(alarm)),
             AlarmId::ProductProbeContradicted => checked,
             _ => !cx.alarms.is_active(AlarmKey::plant(alarm)),
         };
