@@ -28,6 +28,11 @@ fn last(rig: &Rig, id: &str) -> Option<Action> {
     rig.sent.iter().rev().find(|(_, which, _)| *which == wanted).map(|(_, _, what)| *what)
 }
 
+fn said(rig: &Rig, alarm: AlarmId) -> String {
+    let found = rig.engine.alarms().evidence(AlarmKey::plant(alarm));
+    found.map(|(_, text)| text.to_owned()).unwrap_or_default()
+}
+
 fn pumping() -> Rig {
     let mut rig = Rig::new(super::rig::setup(&with_more()));
     rig.run(60.0, &more(50.0, 0.0, 0.0, 0.0));
@@ -211,6 +216,8 @@ fn an_opening_whose_record_comes_too_late_is_dropped_and_said() {
     assert!(!rig.stands(AlarmId::OpenLate), "once is no alarm");
     rig.run(30.0, &readings(30.0, 0.0, 0.0, 0.0));
     assert!(rig.stands(AlarmId::OpenLate), "{}", remarks(&rig));
+    let text = "3 times in a row the record of an opening was not on the disk in time.";
+    assert_eq!(said(&rig, AlarmId::OpenLate), text);
     for token in 0..100 {
         rig.event(Event::Persisted { token });
     }
@@ -235,6 +242,10 @@ fn a_database_that_stays_behind_is_told_and_holds_nothing() {
     assert!(!rig.stands(AlarmId::HistoryBehind), "a server may restart");
     rig.run(120.0, &readings(50.0, 0.0, 0.0, 0.0));
     assert!(rig.stands(AlarmId::HistoryBehind));
+    assert_eq!(
+        said(&rig, AlarmId::HistoryBehind),
+        "For more than 15 min the database has not had everything that was recorded."
+    );
     assert!(rig.permitted(), "{:?}", rig.missing());
     rig.event(Event::DatabaseBehind { behind: false });
     rig.run(120.0, &readings(50.0, 0.0, 0.0, 0.0));
@@ -254,8 +265,10 @@ fn an_open_flush_valve_is_a_flush_until_it_has_been_open_for_too_long() {
     rig.read("flush", 1.0);
     rig.run(590.0, &readings(31.0, 0.0, 0.15, 1.0));
     assert_eq!(phase(&rig), Phase::Flushing);
-    rig.run(20.0, &readings(31.0, 0.0, 0.15, 1.0));
+    rig.run(5.0, &readings(31.0, 0.0, 0.15, 1.0));
+    rig.wait(5.0);
     assert_eq!(phase(&rig), Phase::Producing, "the valve's word is doubted");
+    rig.run(10.0, &readings(31.0, 0.0, 0.15, 1.0));
     rig.read("flush", 1.0);
     assert_eq!(phase(&rig), Phase::Producing, "the same word again changes nothing");
     assert!(rig.permitted(), "{:?}", rig.missing());
@@ -368,6 +381,12 @@ fn a_command_counts_for_half_a_minute_by_either_clock() {
         let at = Some(Wall::from_millis(now - age * 1000));
         rig.event(Event::Command(Command { id: "late".into(), at, what: Ask::Release }));
         assert_eq!(rig.permitted(), taken, "{age} s old");
+        let answer = match (taken, age > 0) {
+            (true, _) => "Released.",
+            (false, true) => "Refused: the command is 31 s old.",
+            (false, false) => "Refused: the command is 31 s ahead of the clock.",
+        };
+        assert_eq!(rig.said(answer), 1, "{age} s old");
     }
 }
 
@@ -566,4 +585,187 @@ fn a_snapshot_of_other_sensors_or_actuators_is_not_taken() {
         assert!(Engine::restore(setup, &text, at).is_err(), "{more}");
     }
     assert!(Engine::restore(super::rig::setup(FULL), &text, at).is_ok());
+}
+
+/// The feed pressure need not speak as well.
+#[test]
+fn a_state_or_a_meter_alone_confirms_a_close_or_is_missed() {
+    let mute = with_sensor(FULL, "pressure", "");
+    let metered = with_sensor(&mute, "state", "").replace("state_sensor = \"state\"\n", "");
+    let stated = with_sensor(&mute, "flow", "");
+    for text in [metered, stated] {
+        let mut rig = super::plants::producing(&text);
+        let before = rig.told("valve", Action::Close);
+        rig.read("floor", 1.0);
+        let mut closes = rig.clone();
+        rig.run(180.0, &readings(31.0, 0.0, 0.15, 1.0));
+        assert!(rig.stands(AlarmId::CloseUnconfirmed), "{text}");
+        assert!(rig.told("valve", Action::Close) - before > 3, "it is told on and on: {text}");
+        closes.run(180.0, &readings(31.0, 0.0, 0.0, 0.0));
+        assert!(!closes.stands(AlarmId::CloseUnconfirmed), "{text}");
+    }
+}
+
+#[test]
+fn litres_on_command_are_complete_with_the_pulse_that_completes_them() {
+    let by_level = "mode = \"level\"\nstart_below_litres = 40\nstop_at_litres = 58\n";
+    let pulses = "topic = \"p/flow\"\nquantity = \"pulses\"\npoint = \"permeate\"\nlitres_per_pulse = 0.5\ninterval_secs = 5\n";
+    let text = with_sensor(FULL, "flow", pulses).replace(by_level, "mode = \"litres\"\n");
+    let mut rig = Rig::new(super::rig::setup(&text));
+    rig.run(60.0, &readings(40.0, 0.0, 100.0, 0.0));
+    rig.ask(Ask::Litres { litres: 1.0 });
+    assert_eq!(last(&rig, "valve"), Some(Action::Open), "{:?}", rig.missing());
+    rig.run(10.0, &readings(40.0, 0.0, 101.0, 1.0));
+    assert_eq!(last(&rig, "valve"), Some(Action::Open), "{:?}", rig.missing());
+    rig.read("flow", 102.0);
+    assert_eq!(last(&rig, "valve"), Some(Action::Close));
+}
+
+/// A valve moves first, and the housings give back after that.
+#[test]
+fn water_of_the_housings_contradicts_no_close() {
+    // Its answer is not missed yet: it speaks seldom.
+    let speak = |rig: &mut Rig, secs: f64, all: [(&'static str, f64); 8]| {
+        let end = rig.now + permeated::engine::time::Span::from_secs_f64(secs);
+        while rig.now < end {
+            rig.wait(10.0);
+            for (id, value) in all {
+                rig.read(id, value);
+            }
+        }
+    };
+    let text =
+        with_sensor(FULL, "state", "").replace("interval_secs = 5\n", "interval_secs = 10\n");
+    for (valve, barrier, secs) in
+        [("", 6, 19.0), ("kind = \"motor\"\ntravel_secs = 60\n", 66, 79.0)]
+    {
+        let valve = text.replace("state_sensor = \"state\"\n", valve);
+        let limits = format!("[plants.home.limits.guard]\nbarrier_secs = {barrier}\n");
+        let mut rig = Rig::new(super::rig::setup(&format!("{valve}{limits}")));
+        speak(&mut rig, 60.0, readings(50.0, 0.0, 0.0, 0.0));
+        speak(&mut rig, 30.0, readings(30.0, 0.0, 0.0, 0.0));
+        speak(&mut rig, 420.0, readings(31.0, 0.0, 0.15, 1.0));
+        rig.ask(Ask::Close);
+        let closed = rig.now;
+        speak(&mut rig, secs - 10.0, readings(31.0, 0.0, 0.05, 0.0));
+        rig.until(closed + permeated::engine::time::Span::from_secs_f64(secs));
+        assert!(!rig.stands(AlarmId::CloseUnconfirmed), "{secs} s");
+        speak(&mut rig, 120.0, readings(31.0, 0.0, 0.05, 0.0));
+        assert!(rig.stands(AlarmId::CloseUnconfirmed), "water that goes on: {secs} s");
+    }
+}
+
+#[test]
+fn one_cause_is_bypassed_at_a_time() {
+    let mut rig = producing(FULL);
+    rig.run(60.0, &readings(31.0, 45.0, 0.15, 1.0));
+    rig.event(Event::BrokerLost);
+    rig.wait(10.0);
+    let bypass = |alarm: AlarmId| Ask::Bypass {
+        cause: alarm.name().into(),
+        reason: "rinsing new resin into a bucket".into(),
+    };
+    assert!(!rig.ask(bypass(AlarmId::ProductTdsHigh)).starts_with("Refused"));
+    assert_eq!(
+        rig.ask(bypass(AlarmId::BrokerLost)),
+        "Refused: product-tds-high is bypassed already; one cause at a time."
+    );
+    rig.ask(Ask::BypassEnd);
+    assert!(!rig.ask(bypass(AlarmId::BrokerLost)).starts_with("Refused"));
+}
+
+/// What leaked by before somebody looked at the valve is no part of what is shown after.
+#[test]
+fn after_a_reset_a_valve_leaks_by_only_when_two_windows_show_it_again() {
+    use permeated::engine::event::ServiceEntry;
+    let mut rig = producing(FULL);
+    rig.ask(Ask::Close);
+    let leaks = readings(31.0, 0.0, 0.05, 0.0);
+    rig.run(2_000.0, &leaks);
+    rig.ask(Ask::Service(ServiceEntry::ValveServiced { actuator: "valve".into() }));
+    assert!(rig.reset(AlarmId::ValveLeaksBy).contains("is reset"));
+    rig.run(1_190.0, &leaks);
+    assert!(!rig.stands(AlarmId::ValveLeaksBy), "one window and most of the next");
+    rig.run(20.0, &leaks);
+    assert!(rig.stands(AlarmId::ValveLeaksBy));
+}
+
+#[test]
+fn an_alarm_of_a_part_is_named_after_the_part() {
+    use permeated::engine::guard::named;
+    let part = |id: &str, at: u8| {
+        format!("[plants.home.parts.{id}]\nkind = \"mixed\"\nposition = {at}\nbed_litres = 0.75\n")
+    };
+    let setup = super::rig::setup(&format!("{FULL}{}{}", part("lead", 1), part("lag", 2)));
+    for (place, part) in setup.parts.iter().enumerate() {
+        let key = named(&setup, &format!("part-due-{}", part.id)).expect("known");
+        assert_eq!(key, AlarmKey { alarm: AlarmId::PartDue, of: u16::try_from(place).ok() });
+    }
+    for unknown in ["part-due", "part-due-nobody"] {
+        assert!(named(&setup, unknown).is_err(), "{unknown}");
+    }
+}
+
+/// Its head may be whole where its lists are not.
+#[test]
+fn a_snapshot_that_lacks_a_probe_or_a_valve_is_not_taken() {
+    use permeated::engine::Engine;
+    let rig = idle(FULL);
+    let (text, at) = (rig.engine.snapshot(), rig.engine.evaluated());
+    for list in ["probes", "valves"] {
+        let mut value: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+        let found = value["state"]["guard"][list].as_array_mut().expect("a list");
+        assert!(found.pop().is_some());
+        let setup = super::rig::setup(FULL);
+        assert!(Engine::restore(setup, &value.to_string(), at).is_err(), "{list}");
+    }
+}
+
+/// The next repetition of the close may be a minute away.
+#[test]
+fn a_clean_stop_does_not_wait_for_a_broker_that_acknowledges_nothing() {
+    for (secs, broker) in [(2.0, false), (0.0, true)] {
+        let mut rig = producing(FULL);
+        rig.broker = broker;
+        rig.ask(Ask::Close);
+        rig.wait(21.3);
+        let asked = rig.now;
+        rig.event(Event::StopRequested);
+        rig.wait(5.0);
+        let (at, closed) = rig.stopped.expect("it has stopped");
+        assert_eq!((at.since(asked).secs(), closed), (secs, broker));
+    }
+}
+
+/// While it runs, and as long as nobody says that the pressure is back or the water stands.
+#[test]
+fn suction_is_judged_while_water_runs_to_a_pump() {
+    let suction = |bar: f64, flow: f64, open: f64| {
+        let mut all = more(31.0, 0.0, flow, open);
+        all.last_mut().expect("suction").1 = bar;
+        all
+    };
+    let mut rig = pumping();
+    rig.run(60.0, &suction(0.3, 0.15, 1.0));
+    assert!(!rig.stands(AlarmId::SuctionLow), "the limit itself is not below it");
+    rig.run(40.0, &suction(0.1, 0.15, 1.0));
+    assert!(rig.stands(AlarmId::SuctionLow));
+    rig.run(300.0, &readings(31.0, 0.0, 0.15, 1.0));
+    assert!(rig.stands(AlarmId::SuctionLow), "silence is no pressure");
+    rig.run(150.0, &suction(0.1, 0.0, 0.0));
+    assert!(!rig.stands(AlarmId::SuctionLow), "standing water shows none");
+
+    let pump = "[plants.home.actuators.pump]\nrole = \"pump\"\ntopic = \"p/pump/set\"\nclose = \"OFF\"\nopen = \"ON\"\n";
+    let mut rig = producing(&with_more().replace(pump, ""));
+    rig.run(120.0, &suction(0.1, 0.15, 1.0));
+    assert!(!rig.stands(AlarmId::SuctionLow), "there is no pump to run dry");
+}
+
+#[test]
+fn a_level_at_the_band_itself_opens_nothing() {
+    let mut rig = idle(FULL);
+    rig.run(60.0, &readings(40.0, 0.0, 0.0, 0.0));
+    assert_eq!(rig.told("valve", Action::Open), 0);
+    rig.run(30.0, &readings(39.9, 0.0, 0.0, 0.0));
+    assert_eq!(rig.told("valve", Action::Open), 1, "{:?}", rig.missing());
 }

@@ -34,6 +34,8 @@ pub struct Rig {
     pub tokens: Vec<u64>,
     /// Guard connections that were to be dropped for a proof.
     pub drops: Vec<ActuatorIx>,
+    /// When a clean stop was over, and whether everything was closed by then.
+    pub stopped: Option<(Mono, bool)>,
     /// Last number of each value of the plant.
     pub values: BTreeMap<SignalId, f64>,
     /// Last yes or no of each value of the plant.
@@ -60,6 +62,7 @@ impl Rig {
             logs: Vec::new(),
             tokens: Vec::new(),
             drops: Vec::new(),
+            stopped: None,
             values: BTreeMap::new(),
             flags: BTreeMap::new(),
             alarms: BTreeMap::new(),
@@ -108,6 +111,7 @@ impl Rig {
                 }
                 Output::Log(entry) => self.logs.push(entry),
                 Output::DropGuard { actuator } => self.drops.push(actuator),
+                Output::Stopped { closed } => self.stopped = Some((self.now, closed)),
                 Output::Value(update) => match (update.key.of, &update.datum) {
                     (None, Ok(Datum::Number(number))) => {
                         self.values.insert(update.key.signal, *number);

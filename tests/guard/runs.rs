@@ -136,3 +136,13 @@ fn a_second_test_run_that_shows_bad_water_takes_the_first_back() {
     let answer = rig.reset(AlarmId::ProductTdsHigh);
     assert!(answer.starts_with("Refused"), "{answer}");
 }
+
+/// A test run asks anew.
+#[test]
+fn a_second_test_run_that_shows_nothing_leaves_nothing_shown() {
+    let mut rig = passed();
+    assert!(!rig.ask(TEST_RUN).starts_with("Refused"));
+    rig.ask(Ask::TestRunEnd);
+    let answer = rig.reset(AlarmId::ProductTdsHigh);
+    assert!(answer.starts_with("Refused"), "{answer}");
+}
