@@ -6,7 +6,7 @@ use permeated::engine::catalogue::AlarmId;
 use permeated::engine::event::{Ask, Event, Found, Started};
 use permeated::engine::output::{Action, AlarmKey, Output};
 use permeated::engine::phase::Phase;
-use permeated::engine::time::{Now, Span};
+use permeated::engine::time::{Mono, Now, Span};
 use std::collections::BTreeSet;
 
 /// The plant's messages with some of them changed.
@@ -108,6 +108,8 @@ fn a_hold_by_pressure_returns_below_its_band() {
     until(&mut rig, Hold, true, &flows(&[("pressure", 6.5)]));
     rig.run(300.0, &flows(&[("pressure", 6.1)]));
     assert!(rig.stands(Hold), "within the band");
+    rig.run(300.0, &without("pressure", flows(&[])));
+    assert!(rig.stands(Hold), "silence is no pressure");
     let took = until(&mut rig, Hold, false, &flows(&[("pressure", 5.9)]));
     assert!((60.0..=75.0).contains(&took), "{took} s");
 }
@@ -148,8 +150,8 @@ fn hot_water_trips_after_a_quarter_of_a_minute_and_is_gone_when_cool_water_flows
     let took = until(&mut rig, Hot, true, &flows(&[("temperature", 42.0)]));
     assert!((15.0..=30.0).contains(&took), "{took} s");
     assert_eq!(text(&rig, Hot), "The feed is at 42.0 °C.");
-    rig.run(60.0, &flows(&[("temperature", 31.0)]));
-    assert!(active(&rig, Hot), "not cool yet");
+    rig.run(60.0, &flows(&[("temperature", 30.0)]));
+    assert!(active(&rig, Hot), "the limit itself is not below it");
     rig.run(30.0, &flows(&[("temperature", 29.0)]));
     assert!(!active(&rig, Hot) && rig.stands(Hot), "a trip waits for a person");
     assert!(rig.reset(Hot).contains("is reset"));
@@ -248,14 +250,19 @@ fn a_floor_is_dry_ten_minutes_after_the_last_drop() {
     rig.run(590.0, &rests(&[]));
     rig.read("drip", 0.0);
     rig.run(300.0, &rests(&[]));
-    // A drop more.
+    // A drop more, off the beat of everything else.
+    rig.wait(1.3);
     rig.read("drip", 1.0);
     rig.read("drip", 0.0);
     rig.read("drip", 0.0);
     let dry = rig.now;
-    rig.run(590.0, &rests(&[]));
+    rig.run(300.0, &rests(&[]));
+    rig.wait(2.7);
+    rig.run(285.0, &rests(&[]));
     assert!(rig.reset(AlarmId::Leak).starts_with("Refused"));
-    rig.until(dry + permeated::engine::time::Span::from_secs(600));
+    assert!(active(&rig, AlarmId::Leak));
+    rig.until(dry + Span::from_secs(600));
+    assert!(!active(&rig, AlarmId::Leak), "the floor is dry, and nobody has said a word");
     assert!(rig.reset(AlarmId::Leak).contains("is reset"));
 }
 
@@ -277,10 +284,10 @@ fn what_the_daemon_itself_lacks_holds_and_returns_by_itself() {
     assert!(!rig.stands(BrokerLost));
 
     let mut rig = idle(FULL);
-    rig.event(Event::Clock { sane: false, stepped: permeated::engine::time::Span::ZERO });
+    rig.event(Event::Clock { sane: false, stepped: Span::ZERO });
     assert_eq!(text(&rig, ClockNotSane), "The clock of this machine is not sane.");
     assert!(!rig.permitted());
-    rig.event(Event::Clock { sane: true, stepped: permeated::engine::time::Span::ZERO });
+    rig.event(Event::Clock { sane: true, stepped: Span::ZERO });
     assert!(rig.permitted(), "{:?}", rig.missing());
 
     rig.event(Event::HistoryWritable { ok: false });
@@ -473,9 +480,13 @@ fn an_opening_without_a_permit_is_forgotten_after_ten_quiet_minutes() {
     rig.run(300.0, &rests(&[]));
     rig.event(Event::SeenOnTopic { actuator: 0, open: true });
     let last = rig.now;
-    rig.run(590.0, &rests(&[]));
+    // So that the permit is not renewed at the same moment.
+    rig.wait(7.0);
+    rig.ask(Ask::Release);
+    rig.ask(Ask::Close);
+    rig.run(580.0, &rests(&[]));
     assert!(rig.stands(Opened));
-    rig.until(last + permeated::engine::time::Span::from_secs(600));
+    rig.until(last + Span::from_secs(600));
     assert!(!rig.stands(Opened));
 }
 
@@ -483,7 +494,7 @@ fn an_opening_without_a_permit_is_forgotten_after_ten_quiet_minutes() {
 fn a_lost_state_is_told_until_a_person_confirms_the_plant() {
     let mut rig = idle(FULL);
     rig.event(Event::Started(Started { found: Found::Lost, away: None, clean: false }));
-    rig.event(Event::Clock { sane: true, stepped: permeated::engine::time::Span::ZERO });
+    rig.event(Event::Clock { sane: true, stepped: Span::ZERO });
     rig.event(Event::GuardConnected { actuator: 0 });
     rig.event(Event::BrokerReady);
     rig.run(120.0, &rests(&[]));
@@ -566,4 +577,199 @@ fn a_level_in_a_container_of_unknown_size_says_nothing_about_full() {
     rig.run(120.0, &rests(&[("level", 300.0)]));
     assert!(rig.permitted(), "{:?}", rig.missing());
     assert!(!rig.stands(AlarmId::StoreFull) && !rig.stands(AlarmId::StoreOverfull));
+}
+
+/// The full plant in which water has just begun to flow, and whose product probe has not said a word
+/// since.
+fn opened(litres_per_min: f64) -> Rig {
+    let mut rig = idle(FULL);
+    rig.run(10.0, &rests(&[("level", 30.0)]));
+    rig.wait(1.0);
+    rig.read("state", 1.0);
+    // The permit has told the open valve; off the beat of its renewals the water comes.
+    rig.wait(3.3);
+    rig.read("flow", litres_per_min);
+    assert!(rig.engine.guard().is_flowing());
+    rig
+}
+
+/// A minute, where it makes little in that time; else as soon as the probe is missed.
+#[test]
+fn a_probe_is_waited_for_by_time_and_by_litres() {
+    for (litres_per_min, from, to) in [(0.15, 60.0, 60.0), (1.5, 30.0, 32.0)] {
+        let mut rig = opened(litres_per_min);
+        let begun = rig.now;
+        let mute = without("product", flows(&[("flow", litres_per_min)]));
+        // Nothing speaks when the minute is over.
+        rig.wait(1.3);
+        while !rig.stands(AlarmId::NotProven) && rig.now.since(begun).secs() < 59.0 {
+            for (id, value) in &mute {
+                rig.read(id, *value);
+            }
+            rig.until((rig.now + Span::from_secs(5)).min(begun + Span::from_secs(60)));
+        }
+        let took = rig.now.since(begun).secs();
+        assert!(rig.stands(AlarmId::NotProven), "{litres_per_min} L/min");
+        assert!((from..=to).contains(&took), "{took} s at {litres_per_min} L/min");
+    }
+}
+
+/// It spoke before the run: it is missed from the beginning of the run on, whether anything else speaks
+/// or not.
+#[test]
+fn a_silent_probe_is_missed_from_the_beginning_of_the_run_on() {
+    let mut rig = opened(0.15);
+    let begun = rig.now;
+    rig.wait(1.7);
+    for (id, value) in without("product", flows(&[])) {
+        rig.read(id, value);
+    }
+    rig.until(begun + Span::from_secs(30));
+    assert!(!rig.stands(AlarmId::ProductProbeStale));
+    rig.until(begun + Span::from_millis(30_500));
+    assert!(rig.stands(AlarmId::ProductProbeStale));
+}
+
+#[test]
+fn a_run_is_judged_by_the_room_and_a_tenth_of_it() {
+    let mut rig = producing(FULL);
+    until(&mut rig, AlarmId::RunLitresHigh, true, &flows(&[("flow", 0.9)]));
+    let told = text(&rig, AlarmId::RunLitresHigh);
+    assert_eq!(told, "This run made 33.0 L, the container had room for 30.0 L.");
+}
+
+/// What goes at rest goes on during a run.
+#[test]
+fn what_is_taken_at_rest_makes_room_in_a_run() {
+    let mut rig = Rig::new(super::rig::setup(&super::plants::by_hub()));
+    rig.watchful = false;
+    let mut level = 59.0;
+    for _ in 0..4_500 {
+        rig.wait(20.0);
+        level -= 1.16 / 180.0;
+        rig.read("level", level);
+    }
+    rig.run(60.0, &rests(&[("level", 30.0)]));
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    while !rig.stands(AlarmId::RunLitresHigh) {
+        rig.run(5.0, &flows(&[("level", 30.0), ("flow", 0.3)]));
+        assert!(rig.engine.guard().is_flowing());
+    }
+    let told = text(&rig, AlarmId::RunLitresHigh);
+    let room = told.split("room for ").nth(1).and_then(|rest| rest.split(' ').next());
+    let room: f64 = room.and_then(|room| room.parse().ok()).expect("a number");
+    assert!((32.0..36.0).contains(&room), "{told}");
+}
+
+#[test]
+fn a_run_whose_flow_is_only_declared_is_over_by_its_time() {
+    let timed =
+        with_sensor(FULL, "flow", "") + "[plants.home.assumed]\npermeate_litres_per_min = 0.7\n";
+    let mut rig = producing(&timed);
+    let begun = rig.now;
+    while !rig.stands(AlarmId::RunLitresHigh) {
+        rig.run(5.0, &flows(&[]));
+        assert!(rig.now.since(begun).secs() < 3_900.0);
+    }
+    assert_eq!(
+        text(&rig, AlarmId::RunLitresHigh),
+        "This run has lasted 64 min; filling the container should take 43 min."
+    );
+}
+
+/// Five minutes for the housings and two windows of ten, whenever the meter speaks.
+#[test]
+fn a_valve_that_leaks_by_is_told_when_its_second_window_is_over() {
+    let mut rig = Rig::new(super::rig::setup(FULL));
+    let leaks = rests(&[("flow", 0.05)]);
+    // Off the beat of the permit's renewals.
+    rig.wait(3.3);
+    rig.ask(Ask::Close);
+    rig.ask(Ask::Release);
+    rig.run(1_490.0, &leaks);
+    rig.until(Mono::ZERO + Span::from_millis(1_499_999));
+    assert!(!rig.stands(AlarmId::ValveLeaksBy));
+    rig.until(Mono::ZERO + Span::from_secs(1_500));
+    assert!(rig.stands(AlarmId::ValveLeaksBy));
+}
+
+#[test]
+fn a_hundred_holds_of_a_day_are_counted_where_so_many_are_wanted() {
+    use AlarmId::FeedPressureHighHigh as Hold;
+    let limits = "[plants.home.limits.guard]\nholds_per_day = 100\n";
+    let mut rig = producing(&format!("{FULL}{limits}"));
+    rig.watchful = false;
+    for _ in 0..99 {
+        until(&mut rig, Hold, true, &flows(&[("pressure", 6.5)]));
+        until(&mut rig, Hold, false, &rests(&[]));
+    }
+    until(&mut rig, Hold, true, &flows(&[("pressure", 6.5)]));
+    rig.run(150.0, &rests(&[]));
+    assert!(rig.stands(Hold));
+    assert_eq!(rig.said("It has come 100 times in a day"), 1);
+}
+
+/// A plant without meter whose motor valve tells its state once a minute, just before it closes.
+fn answers_slowly() -> Rig {
+    let bare = with_sensor(&with_sensor(FULL, "flow", ""), "pressure", "");
+    let valve = "state_sensor = \"state\"\nkind = \"motor\"\ntravel_secs = 10\n";
+    let text = bare.replace("state_sensor = \"state\"\n", valve)
+        + "[plants.home.assumed]\npermeate_litres_per_min = 0.5\n";
+    let mut rig = Rig::new(super::rig::setup(&text));
+    let minute = |rig: &mut Rig, all: Vec<(&'static str, f64)>, open: f64| {
+        rig.run(60.0, &without("state", all));
+        rig.read("state", open);
+    };
+    for _ in 0..15 {
+        minute(&mut rig, rests(&[]), 0.0);
+    }
+    minute(&mut rig, rests(&[("level", 30.0)]), 1.0);
+    for _ in 0..6 {
+        minute(&mut rig, flows(&[("level", 30.0)]), 1.0);
+    }
+    assert_eq!(rig.permit.as_ref().map(|permit| permit.valve.to_string()), Some("open".into()));
+    rig.ask(Ask::Close);
+    rig
+}
+
+/// Two and a half of its beats behind its way, while others are heard.
+#[test]
+fn the_answer_of_a_valve_that_speaks_seldom_is_waited_for() {
+    use AlarmId::CloseUnconfirmed as Unconfirmed;
+    let others = without("state", rests(&[("level", 30.0)]));
+    let mut rig = answers_slowly();
+    let took = until(&mut rig, Unconfirmed, true, &others);
+    assert!((155.0..=170.0).contains(&took), "{took} s");
+    // After a pause of all of them it has as much time again.
+    let mut rig = answers_slowly();
+    rig.wait(300.0);
+    assert!(!rig.stands(Unconfirmed));
+    let took = until(&mut rig, Unconfirmed, true, &others);
+    assert!((155.0..=170.0).contains(&took), "{took} s after the pause");
+}
+
+/// Half of the room of thirty litres is full after half an hour, if it is still open.
+#[test]
+fn where_nothing_is_heard_any_more_the_valve_is_told_before_the_container_is_full() {
+    use AlarmId::CloseUnconfirmed as Unconfirmed;
+    let mut rig = answers_slowly();
+    let closed = rig.now;
+    rig.until(closed + Span::from_secs(1_790));
+    assert!(!rig.stands(Unconfirmed));
+    rig.until(closed + Span::from_secs(1_810));
+    assert!(rig.stands(Unconfirmed));
+}
+
+/// Where water may be running over, and where its own word says open, nobody waits for an answer.
+#[test]
+fn a_flood_and_a_contradiction_wait_for_no_answer() {
+    use AlarmId::CloseUnconfirmed as Unconfirmed;
+    let mut rig = answers_slowly();
+    rig.read("floor", 1.0);
+    let others = without("state", rests(&[("level", 30.0)]));
+    let took = until(&mut rig, Unconfirmed, true, &others);
+    assert!((20.0..=25.0).contains(&took), "{took} s");
+    let mut rig = answers_slowly();
+    let took = until(&mut rig, Unconfirmed, true, &rests(&[("level", 30.0), ("state", 1.0)]));
+    assert!((30.0..=40.0).contains(&took), "its way and the barrier: {took} s");
 }
