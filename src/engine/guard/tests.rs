@@ -240,6 +240,14 @@ impl Rig {
         first
     }
 
+    /// When the guard is to look again for this.
+    fn due(&self, why: &str) -> Vec<Mono> {
+        let mut all = Vec::new();
+        let mut add = |at: Option<Mono>, what| all.extend(at.filter(|_| what == why));
+        self.engine.state.guard.deadlines(self.engine.setup(), &mut add);
+        all
+    }
+
     fn ask(&mut self, what: Ask) -> String {
         self.event(Event::Command(Command { id: String::new(), at: None, what }));
         self.answers.last().cloned().unwrap_or_default()
@@ -477,6 +485,22 @@ fn the_litres_of_a_test_run_need_no_room() {
     let closed = rig.run(3000.0, &Rig::full_readings(57.5, 1.0, 0.15, 1.0)).expect("ends");
     assert!(closed / 60.0 * 0.15 > 4.5, "{closed}");
     assert!(!rig.stands(AlarmId::RunLitresHigh));
+}
+
+/// Values are told again at round times, and such a look would find these by chance.
+#[test]
+fn what_a_close_brings_about_later_has_deadlines_of_its_own() {
+    let mut rig = Rig::full_producing();
+    rig.ask(Ask::Close);
+    let at = |begun: Mono, secs| vec![begun + Span::from_secs(secs)];
+    let closed = rig.now;
+    assert_eq!(rig.due("the minimum off-time"), at(closed, 600));
+    assert_eq!(rig.due("decompression"), at(closed, 300));
+    rig.run(400.0, &Rig::full_readings(31.0, 0.0, 0.0, 0.0));
+    assert_eq!(rig.due("a window of the leak-by test"), at(closed, 900));
+    rig.read("floor", 1.0);
+    rig.read("floor", 0.0);
+    assert_eq!(rig.due("a dry floor"), at(rig.now, 600));
 }
 
 #[test]
