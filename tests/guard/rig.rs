@@ -124,7 +124,6 @@ impl Rig {
                 Output::Alarm(update) => {
                     self.alarms.insert(update.key, update.state);
                 }
-                _ => {}
             }
         }
     }
