@@ -390,10 +390,16 @@ fn a_record_carries_out_the_command_that_it_was_written_for() {
     }
     assert_eq!(soon.said("The state is confirmed."), 1);
     late.wait(5.1);
+    assert_eq!(
+        late.said("the record took too long; ask again"),
+        1,
+        "though no word of it has come"
+    );
     for token in 0..100 {
         late.event(Event::Persisted { token });
     }
     assert_eq!(late.said("the record took too long; ask again"), 1);
+    assert_eq!(late.said("The state is confirmed."), 0, "what was refused is not carried out");
 }
 
 /// Only the supply valve is the guard's: what others do with a divert is told to nobody.

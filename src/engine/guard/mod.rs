@@ -772,6 +772,7 @@ impl Guard {
     /// Looks at everything anew: conditions, permit, orders, phase.
     pub(super) fn evaluate(&mut self, cx: &mut Context<'_>) {
         let mut tell = false;
+        self.refuse_late(cx);
         for _ in 0..SETTLES_MOST {
             let before = self.outline();
             self.look_at_flow(cx);
@@ -903,7 +904,7 @@ impl Guard {
         add(self.gas_unseen_ends(), "the end of an accepted level that nobody sees");
         add(self.stopping.filter(|_| !self.stopped).map(|since| since + STOP_WAIT), "the stop");
         for pending in &self.pending {
-            add(Some(pending.since + PENDING_MAX), "a record");
+            add(Some(pending.since + PENDING_MAX + Span::from_millis(1)), "a record");
         }
     }
 }

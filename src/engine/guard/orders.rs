@@ -219,6 +219,16 @@ impl Guard {
         }
     }
 
+    /// Refuses what has waited too long for its record: a person who hears nothing does not know that nothing
+    /// has happened. What becomes durable later carries out nothing.
+    pub(super) fn refuse_late(&mut self, cx: &mut Context<'_>) {
+        let now = cx.now.mono;
+        let late = |pending: &mut Pending| now.since(pending.since) > PENDING_MAX;
+        for pending in self.pending.extract_if(.., late).collect::<Vec<_>>() {
+            self.answer(cx, &pending.id, Err("the record took too long; ask again".to_owned()));
+        }
+    }
+
     /// Records up to the token are durable.
     pub(super) fn persisted(&mut self, cx: &mut Context<'_>, token: u64) {
         let now = cx.now.mono;
@@ -232,10 +242,6 @@ impl Guard {
             return;
         };
         let pending = self.pending.remove(at);
-        if now.since(pending.since) > PENDING_MAX {
-            self.answer(cx, &pending.id, Err("the record took too long; ask again".to_owned()));
-            return;
-        }
         let answer = self.carry_out(cx, pending.what);
         self.answer(cx, &pending.id, answer);
     }
