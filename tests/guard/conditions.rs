@@ -769,6 +769,9 @@ fn a_flood_and_a_contradiction_wait_for_no_answer() {
     let others = without("state", rests(&[("level", 30.0)]));
     let took = until(&mut rig, Unconfirmed, true, &others);
     assert!((20.0..=25.0).contains(&took), "{took} s");
+    // Its way is part of the time since the command.
+    let told = text(&rig, Unconfirmed);
+    assert!(told.contains("to close 20 s ago") || told.contains("to close 25 s ago"), "{told}");
     let mut rig = answers_slowly();
     let took = until(&mut rig, Unconfirmed, true, &rests(&[("level", 30.0), ("state", 1.0)]));
     assert!((30.0..=40.0).contains(&took), "its way and the barrier: {took} s");

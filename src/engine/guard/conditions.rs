@@ -722,14 +722,11 @@ impl Guard {
         let secs = Span::from_secs_f64;
         let barrier = secs(setup.limits.guard.barrier_secs);
         let can = setup.actuators_of(Role::SupplyValve).any(|valve| self.can_confirm(setup, valve));
-        let unconfirmed = setup
-            .actuators_of(Role::SupplyValve)
-            .filter_map(|valve| {
-                self.valves[valve]
-                    .unconfirmed_for(now)
-                    .map(|time| time - setup.actuators[valve].travel)
-            })
-            .max();
+        let unanswered = setup.actuators_of(Role::SupplyValve).filter_map(|valve| {
+            Some((self.valves[valve].unconfirmed_for(now)?, setup.actuators[valve].travel))
+        });
+        // Since the command, and since it could have moved.
+        let unconfirmed = unanswered.max_by_key(|(told, travel)| *told - *travel);
         let waits = can && unconfirmed.is_some();
         let contradicted =
             setup.actuators_of(Role::SupplyValve).any(|valve| self.valves[valve].is_contradicted());
@@ -752,11 +749,11 @@ impl Guard {
         let unheard = self.delayed(Watch::Unheard, now, Some(waits), patience, Span::ZERO);
         let active = waits && (open || unheard);
         self.tell(cx, AlarmId::CloseUnconfirmed, active, || Evidence {
-            value: unconfirmed.map(Span::secs),
+            value: unconfirmed.map(|(told, travel)| (told - travel).secs()),
             limit: Some(barrier.secs()),
             text: format!(
                 "The valve was told to close {} ago and nothing shows that it did.",
-                words::span(unconfirmed.unwrap_or(Span::ZERO))
+                words::span(unconfirmed.map_or(Span::ZERO, |(told, _)| told))
             ),
         });
         if active != self.told_unconfirmed {
