@@ -364,8 +364,8 @@ fn a_probe_that_does_not_speak_after_an_opening_holds() {
 /// fires first, and only then everything is told anew: an alarm that somebody has seen is never told to
 /// be gone before it comes again.
 /// A device that speaks every five minutes while nothing flows may rest for a quarter of an hour: the reading
-/// from before its silence is not old by then, but it is no word that ends the hold. Ten minutes of nothing
-/// did, and the plant was let open its valve on a probe that was dead.
+/// from before its silence is not old by then, but it is no word that ends the hold. A minute of nothing did, and
+/// after the minimum off-time the plant was permitted on a probe that was dead.
 #[test]
 fn only_a_new_word_of_the_probe_ends_a_hold_of_its_silence() {
     let stand = |rig: &mut Rig, mins: f64, messages: &[(&str, f64)]| {
@@ -396,7 +396,7 @@ fn only_a_new_word_of_the_probe_ends_a_hold_of_its_silence() {
         rig.run(120.0, &without("product", full));
         let permitted = stand(&mut rig, 120.0, &without("product", full));
         assert!(!permitted && rig.stands(alarm), "{}: {:?}", alarm.name(), rig.missing());
-        // Its word, and ten minutes of it.
+        // Its word, and a minute of it.
         stand(&mut rig, 5.0, &full);
         assert!(rig.stands(alarm), "{}", alarm.name());
         stand(&mut rig, 15.0, &full);
