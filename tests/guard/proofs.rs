@@ -1,7 +1,7 @@
 //! What protects is proven, and it is told when it was not.
 
-use super::plants::{FULL, SECOND_PROBE, by_hub, idle, producing, readings};
-use super::rig::Rig;
+use super::plants::{FULL, SECOND_PROBE, by_hub, idle, producing, readings, with_sensor, without};
+use super::rig::{Rig, setup};
 use permeated::engine::catalogue::{AlarmId, SignalId};
 use permeated::engine::event::{Ask, Event, ServiceEntry};
 use permeated::engine::output::{Action, AlarmKey};
@@ -329,7 +329,7 @@ fn days_away_are_days_for_what_was_proven_and_for_what_never_was() {
 fn a_proof_is_asked_for_by_kind_or_by_name() {
     let text = FULL.replace("actuators.valve]", "actuators.inlet]");
     for what in ["valve", "inlet"] {
-        let mut rig = Rig::new(super::rig::setup(&text));
+        let mut rig = Rig::new(setup(&text));
         rig.run(60.0, &readings(50.0, 0.0, 0.0, 0.0));
         rig.run(30.0, &readings(30.0, 0.0, 0.0, 0.0));
         rig.run(420.0, &readings(31.0, 0.0, 0.15, 1.0));
@@ -364,7 +364,7 @@ fn a_will_is_not_proven_without_its_connection_or_the_broker() {
 /// A close of our own would pass for the will's.
 #[test]
 fn a_will_is_not_proven_right_after_a_close_of_our_own() {
-    for (secs, taken) in [(1.0, false), (4.9, false), (5.1, true)] {
+    for (secs, taken) in [(1.0, false), (4.9, false), (5.0, true)] {
         let mut rig = idle(&by_hub());
         let before = rig.told("valve", Action::Close);
         rig.event(Event::SeenOnTopic { actuator: 0, open: true });
@@ -398,11 +398,282 @@ fn a_guided_proof_is_one_of_its_own_sensor() {
 
 #[test]
 fn a_plant_whose_pressure_shows_water_has_a_valve_to_prove() {
-    use super::plants::with_sensor;
     let without_meter = with_sensor(FULL, "flow", "");
     let neither = with_sensor(&without_meter, "pressure", "");
     for (text, has) in [(FULL, true), (&without_meter, true), (&neither, false)] {
-        let answer = proof(&mut Rig::new(super::rig::setup(text)), "nothing");
+        let answer = proof(&mut Rig::new(setup(text)), "nothing");
         assert_eq!(answer.contains("valve valve"), has, "{answer}");
+    }
+}
+
+/// The plant of a hub, whose feed pressure alone tells what the valve does.
+fn pressed_by_hub() -> String {
+    let text = with_sensor(&with_sensor(&by_hub(), "flow", ""), "state", "");
+    text.replace("state_sensor = \"state\"\n", "")
+        + "[plants.home.assumed]\npermeate_litres_per_min = 0.15\n"
+}
+
+/// Nothing runs, by what a plant says that has neither meter nor state sensor, at this feed pressure.
+fn pressed(bar: f64) -> Vec<(&'static str, f64)> {
+    let mut all = readings(50.0, 0.0, 0.0, 0.0).to_vec();
+    all.iter_mut().filter(|(id, _)| *id == "pressure").for_each(|one| one.1 = bar);
+    all
+}
+
+fn known(rig: &Rig) -> String {
+    rig.permit.as_ref().map(|permit| permit.valve.to_string()).unwrap_or_default()
+}
+
+/// Opened by the hub and run at 4 bar.
+fn runs_under_pressure(toml: &str) -> Rig {
+    let mut rig = Rig::new(setup(toml));
+    rig.run(60.0, &pressed(0.2));
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    rig.run(300.0, &pressed(4.0));
+    rig
+}
+
+/// A tap that is open in front of a closed valve presses as well, and a pump that sucks runs without.
+#[test]
+fn pressure_shows_water_only_while_it_runs_and_a_run_only_under_pressure() {
+    let mut rig = Rig::new(setup(&pressed_by_hub()));
+    rig.run(120.0, &pressed(4.0));
+    let answer = proof(&mut rig, "valve");
+    assert!(answer.starts_with("Refused: a valve is proven while water runs"), "{answer}");
+    for (bar, taken) in [(0.5, false), (1.0, false), (1.1, true)] {
+        let mut rig = runs_under_pressure(&pressed_by_hub());
+        rig.run(60.0, &pressed(bar));
+        let answer = proof(&mut rig, "valve");
+        assert_eq!(!answer.starts_with("Refused"), taken, "{bar} bar: {answer}");
+    }
+}
+
+/// Closed by the hub at 4 bar: below half of that it is closed, at four fifths and more for a minute it
+/// is open, and in between nobody knows.
+#[test]
+fn pressure_that_stays_for_a_minute_is_an_open_valve_and_in_between_it_says_nothing() {
+    for (bar, says, secs) in [
+        (1.9, Some("closed"), 5.0),
+        (2.0, None, 0.0),
+        (3.1, None, 0.0),
+        (3.2, Some("open"), 60.0),
+        (3.9, Some("open"), 60.0),
+    ] {
+        let mut rig = runs_under_pressure(&pressed_by_hub());
+        rig.event(Event::SeenOnTopic { actuator: 0, open: false });
+        let told = rig.now;
+        let mut heard = None;
+        while heard.is_none() && rig.now.since(told).secs() < 280.0 {
+            // The median of the pressure is not asked, but its last word.
+            rig.run(5.0, &pressed(bar));
+            heard = Some(known(&rig)).filter(|word| word == "closed" || word == "open");
+        }
+        assert_eq!(heard.as_deref(), says, "{bar} bar");
+        if says.is_some() {
+            assert_eq!(rig.now.since(told).secs(), secs, "{bar} bar");
+        }
+    }
+}
+
+/// What a motor valve takes off the pressure on its way is no answer, and neither is a word of the moment
+/// at which it should have arrived.
+#[test]
+fn pressure_speaks_of_a_motor_valve_once_it_has_moved() {
+    let motor = "fails = \"closed\"\nkind = \"motor\"\ntravel_secs = 10\n";
+    let text = pressed_by_hub().replace("fails = \"closed\"\n", motor);
+    for (bar, says, secs) in [(0.3, "closed", 15.0), (3.9, "open", 70.0)] {
+        let mut rig = runs_under_pressure(&text);
+        rig.event(Event::SeenOnTopic { actuator: 0, open: false });
+        let told = rig.now;
+        while known(&rig) != says {
+            rig.run(5.0, &pressed(bar));
+            assert!(rig.now.since(told).secs() <= secs, "{bar} bar");
+        }
+        assert_eq!(rig.now.since(told).secs(), secs, "{bar} bar");
+    }
+}
+
+/// A pressure that fell does not answer for a state sensor or a meter that has fallen silent: the tap may
+/// have been turned off, or the pump.
+#[test]
+fn pressure_does_not_speak_for_a_silent_state_sensor_or_meter() {
+    let unmetered = with_sensor(&by_hub(), "flow", "")
+        + "[plants.home.assumed]\npermeate_litres_per_min = 0.15\n";
+    let stateless = with_sensor(&by_hub(), "state", "").replace("state_sensor = \"state\"\n", "");
+    for (text, silent) in [(unmetered, "state"), (stateless, "flow")] {
+        let mut rig = Rig::new(setup(&text));
+        rig.run(60.0, &readings(50.0, 0.0, 0.0, 0.0));
+        rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+        rig.run(300.0, &readings(50.0, 0.0, 0.15, 1.0));
+        assert_eq!(known(&rig), "open");
+        rig.wait(1.0);
+        rig.event(Event::SeenOnTopic { actuator: 0, open: false });
+        for _ in 0..20 {
+            rig.run(5.0, &without(silent, readings(50.0, 0.0, 0.0, 0.0)));
+            assert_eq!(known(&rig), "commanded-not-confirmed", "{silent} is silent");
+        }
+    }
+}
+
+/// A drop to less than half is asked of a stop that is judged by the pressure.
+#[test]
+fn a_stop_after_which_the_pressure_stays_up_proves_nothing() {
+    for (bar, passes) in [(3.0, false), (2.0, false), (1.9, true)] {
+        let mut rig = runs_under_pressure(&pressed_by_hub());
+        rig.wait(1.0);
+        rig.event(Event::SeenOnTopic { actuator: 0, open: false });
+        rig.run(400.0, &pressed(bar));
+        assert_eq!(rig.proven("valve valve").is_some(), passes, "{bar} bar");
+    }
+}
+
+/// Closed by the hub and opened again: what stops the water later is the float, not the valve.
+#[test]
+fn a_valve_that_was_opened_again_is_not_proven_by_the_stop_before() {
+    let mut rig = idle(&by_hub());
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    rig.run(300.0, &readings(50.0, 0.0, 0.15, 1.0));
+    rig.event(Event::SeenOnTopic { actuator: 0, open: false });
+    rig.run(20.0, &readings(50.0, 0.0, 0.0, 0.0));
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    rig.run(30.0, &readings(50.0, 0.0, 0.15, 1.0));
+    rig.run(1500.0, &readings(50.0, 0.0, 0.0, 1.0));
+    assert_eq!(rig.proven("valve valve"), None);
+}
+
+/// The pressure falls with the close; whether water still passes the meter alone can tell, and that is
+/// silent for six minutes.
+#[test]
+fn where_there_is_a_meter_a_stop_is_judged_by_it_and_not_by_the_pressure() {
+    let mut rig = idle(&by_hub());
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    rig.run(300.0, &readings(50.0, 0.0, 0.15, 1.0));
+    rig.wait(1.0);
+    rig.event(Event::SeenOnTopic { actuator: 0, open: false });
+    rig.run(360.0, &without("flow", readings(50.0, 0.0, 0.0, 0.0)));
+    stand(&mut rig, 580.0);
+    assert_eq!(rig.proven("valve valve"), None, "ten minutes from its first word on");
+    stand(&mut rig, 60.0);
+    let took = rig.proven("valve valve").expect("proven");
+    assert!((360.0..=370.0).contains(&took), "{took}");
+}
+
+/// Ten degrees are no ten ppm.
+#[test]
+fn a_thermometer_in_the_product_is_no_probe_to_be_proven() {
+    let warm = "[plants.home.sensors.warm]\ntopic = \"p/warm\"\nquantity = \"temperature\"\npoint = \"product\"\nunit = \"C\"\ninterval_secs = 5\n";
+    let mut rig = idle(&format!("{FULL}{warm}"));
+    rig.run(60.0, &[("warm", 20.0)]);
+    assert!(rig.logs.iter().all(|entry| entry.kind != "proof"));
+}
+
+/// One step of a coarse display is its noise.
+#[test]
+fn a_display_with_coarse_steps_is_alive_when_it_shows_two_of_them() {
+    for (step, shown_ppm, passes) in
+        [("1", 1.0, false), ("1", 2.0, true), ("5", 5.0, false), ("5", 10.0, true)]
+    {
+        let mut rig = idle(&FULL.replace("step = 1\n", &format!("step = {step}\n")));
+        rig.run(60.0, &readings(50.0, shown_ppm, 0.0, 0.0));
+        assert_eq!(rig.proven("probe product").is_some(), passes, "{shown_ppm} by {step}");
+    }
+}
+
+/// Two steps or a fifth of the larger one. The guided proof waits for more than the probe shows.
+#[test]
+fn a_handheld_agrees_within_two_steps_of_the_probe_or_a_fifth() {
+    for (step, shown_ppm, value, agrees) in [
+        ("1", 5.0, 7.0, true),
+        ("1", 5.0, 7.5, false),
+        ("1", 5.0, 3.0, true),
+        ("1", 5.0, 2.5, false),
+        ("5", 5.0, 14.0, true),
+        ("5", 5.0, 16.0, false),
+        ("0.1", 8.0, 6.5, true),
+        ("0.1", 8.0, 6.3, false),
+        ("0.1", 6.5, 8.0, true),
+        ("0.1", 6.3, 8.0, false),
+    ] {
+        let mut rig = idle(&FULL.replace("step = 1\n", &format!("step = {step}\n")));
+        proof(&mut rig, "probe");
+        rig.run(60.0, &readings(50.0, shown_ppm, 0.0, 0.0));
+        assert_eq!(rig.proven("probe product"), None);
+        rig.ask(Ask::Service(ServiceEntry::Handheld { sensor: "product".into(), value, u: 0.1 }));
+        assert_eq!(
+            rig.proven("probe product").is_some(),
+            agrees,
+            "{value} beside {shown_ppm} by {step}"
+        );
+    }
+}
+
+/// Wets the floor sensor, or lifts the float, as its proof asks.
+fn made_wet(rig: &mut Rig, id: &str) {
+    proof(rig, id);
+    rig.read(id, 1.0);
+    rig.read(id, 0.0);
+}
+
+#[test]
+fn each_of_two_proofs_counts_from_its_last_time_on() {
+    let mut rig = idle(&reminded(&[("leak", 20.0), ("float", 30.0)]).replace(
+        "[plants.home.sensors.brim]\ntopic = \"p/brim\"\nquantity = \"full\"\npoint = \"store\"\noverfull = true\n",
+        "",
+    ));
+    rig.watchful = false;
+    rig.wait(10.0 * DAY);
+    made_wet(&mut rig, "floor");
+    made_wet(&mut rig, "float");
+    rig.wait(15.0 * DAY);
+    assert!(!rig.stands(AlarmId::ProofOverdue), "both count from day 10");
+    made_wet(&mut rig, "floor");
+    rig.wait(14.0 * DAY);
+    assert!(!rig.stands(AlarmId::ProofOverdue), "day 25 and 20 more; day 10 and 30 more");
+    rig.wait(2.0 * DAY);
+    let told = rig.engine.alarms().evidence(AlarmKey::plant(AlarmId::ProofOverdue));
+    let text = told.map(|(_, text)| text.to_owned()).expect("told");
+    assert!(text.contains("float") && !text.contains("floor"), "{text}");
+}
+
+#[test]
+fn what_was_asked_for_is_written_each_time_and_what_proves_itself_once_a_day() {
+    let mut rig = idle(FULL);
+    rig.watchful = false;
+    for times in 1..=3 {
+        made_wet(&mut rig, "floor");
+        assert_eq!(rig.said("Proven: leak sensor floor"), times);
+    }
+    while rig.proven("probe product").is_none() {
+        rig.run(5.0, &readings(50.0, 3.0, 0.0, 0.0));
+    }
+    let written = rig.now;
+    let said = |rig: &Rig| rig.said("Proven: probe product");
+    rig.wait(DAY - 0.001);
+    rig.read("product", 2.0);
+    assert_eq!(said(&rig), 1, "not a day yet");
+
+    let mut rig = idle(FULL);
+    rig.watchful = false;
+    while rig.proven("probe product").is_none() {
+        rig.run(5.0, &readings(50.0, 3.0, 0.0, 0.0));
+    }
+    assert!(rig.now <= written);
+    rig.wait(DAY);
+    rig.read("product", 3.0);
+    assert_eq!(said(&rig), 2);
+}
+
+/// It shows something with every reading, and the journal is to show that it still does.
+#[test]
+fn a_probe_that_proves_itself_with_every_reading_is_written_once_a_day_all_the_same() {
+    let mut rig = idle(FULL);
+    rig.watchful = false;
+    while rig.proven("probe product").is_none() {
+        rig.run(5.0, &readings(50.0, 3.0, 0.0, 0.0));
+    }
+    for hours in 1..=48 {
+        rig.wait(3_600.0);
+        rig.read("product", 3.0);
+        assert_eq!(rig.said("Proven: probe product"), 1 + hours / 24, "{hours} h");
     }
 }

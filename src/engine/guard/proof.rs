@@ -75,6 +75,9 @@ struct Proven {
     at: Mono,
     /// From the order to what was seen.
     took: Span,
+    /// When the journal last said so.
+    #[serde(default)]
+    written: Option<Mono>,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -137,6 +140,7 @@ impl Proofs {
         self.since = Some(self.since.map_or(now, |since| since - away));
         for proven in &mut self.proven {
             proven.at = proven.at - away;
+            proven.written = proven.written.map(|at| at - away);
         }
         self.running = None;
         self.stop = None;
@@ -439,10 +443,14 @@ impl Guard {
         self.proofs.failed.retain(|failed| *failed != subject);
         self.proofs.dues = Dues::default();
         let known = self.proofs.proven.iter().position(|proven| proven.subject == subject);
-        let before = known.map(|index| self.proofs.proven[index].at);
+        let written = known.and_then(|index| self.proofs.proven[index].written);
+        // What proves itself with every run, or with every reading, is written once a day.
+        let writes = asked || written.is_none_or(|at| now.since(at) >= AGAIN);
+        let written = if writes { Some(now) } else { written };
+        let proven = Proven { subject, at: now, took, written };
         match known {
-            Some(index) => self.proofs.proven[index] = Proven { subject, at: now, took },
-            None => self.proofs.proven.push(Proven { subject, at: now, took }),
+            Some(index) => self.proofs.proven[index] = proven,
+            None => self.proofs.proven.push(proven),
         }
         if asked && let Some(running) = &mut self.proofs.running {
             // Wet or lifted it must still get dry, before it may speak for itself again.
@@ -452,8 +460,7 @@ impl Guard {
                 self.proofs.running = None;
             }
         }
-        // What proves itself with every run is written once a day.
-        if !asked && before.is_some_and(|at| now.since(at) < AGAIN) {
+        if !writes {
             return;
         }
         let name = words(cx.setup, subject);
