@@ -35,6 +35,8 @@ const TOLD_OFF: Span = Span::from_secs(60);
 const DATABASE_PATIENCE: Span = Span::from_secs(15 * 60);
 /// Holds of one cause that are remembered: `holds_per_day` may ask for so many.
 const HOLDS_MOST: usize = 100;
+/// Holds that say that the product is not seen.
+pub(super) const UNSEEN_HOLDS: [AlarmId; 2] = [AlarmId::ProductProbeStale, AlarmId::NotProven];
 /// So many openings in a row whose record came too late are told.
 const OPENS_LATE: u32 = 3;
 
@@ -413,10 +415,8 @@ impl Guard {
         let limits = &setup.limits.guard;
         let has_probe = setup.solids_at(Point::Product).next().is_some();
         let hold_return = Span::from_secs_f64(limits.hold_return_secs);
-        let stands = |cx: &Context<'_>, alarm| cx.alarms.is_active(AlarmKey::plant(alarm));
-        let stale = stands(cx, AlarmId::ProductProbeStale);
-        let held = stale || stands(cx, AlarmId::NotProven);
-        self.unseen = held.then(|| self.unseen.unwrap_or(now));
+        let [stale, not_proven] = self.note_unseen(cx);
+        let held = stale || not_proven;
         let flowing =
             |sensor: SensorIx| self.probes[sensor].silence_flowing(&setup.sensors[sensor], limits);
         let returning = |sensor: SensorIx| {
@@ -471,15 +471,21 @@ impl Guard {
                 Some(late || far)
             }
             Some(_) => Some(false),
-            None => Some(stands(cx, AlarmId::NotProven) && !returned),
+            None => Some(not_proven && !returned),
         };
         let active = self.delayed(Watch::Unproven, now, unproven, Span::ZERO, hold_return);
         self.hold(cx, AlarmId::NotProven, active, true, || Evidence {
             text: "After opening the product probe did not report in time.".to_owned(),
             ..Evidence::default()
         });
-        let held = stands(cx, AlarmId::ProductProbeStale) || stands(cx, AlarmId::NotProven);
-        self.unseen = held.then(|| self.unseen.unwrap_or(now));
+        self.note_unseen(cx);
+    }
+
+    /// Which of [`UNSEEN_HOLDS`] are active; since when any of them has been is kept.
+    fn note_unseen(&mut self, cx: &Context<'_>) -> [bool; 2] {
+        let active = UNSEEN_HOLDS.map(|alarm| cx.alarms.is_active(AlarmKey::plant(alarm)));
+        self.unseen = active.contains(&true).then(|| self.unseen.unwrap_or(cx.now.mono));
+        active
     }
 
     /// Median of a live sensor of the kind at the first of these points that has one.

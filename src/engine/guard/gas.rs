@@ -16,6 +16,7 @@
 //! of the rinse-in know no level; what is missing lets nothing through (the hold closes) and ends it when it
 //! lasts; accepting opens and resets nothing, a test run has to pass as ever.
 
+use super::conditions::UNSEEN_HOLDS;
 use super::{Context, Guard, PendingWhat};
 use crate::engine::alarm::Evidence;
 use crate::engine::catalogue::AlarmId;
@@ -37,7 +38,7 @@ pub(super) struct AcceptedGas {
     ppm: f64,
     until: Mono,
     reason: String,
-    /// The product has not been seen since then: a hold of its probe stands.
+    /// [`Guard::unseen`] with the time away, which that one leaves out: readings are compared with it.
     #[serde(default)]
     unseen: Option<Mono>,
 }
@@ -133,11 +134,10 @@ impl Guard {
     /// Its time, and the holds that say that the product is not seen.
     pub(super) fn watch_gas(&mut self, cx: &mut Context<'_>) {
         if let Some((_, until)) = self.accepted_gas() {
-            let holds = [AlarmId::ProductProbeStale, AlarmId::NotProven].map(AlarmKey::plant);
-            let unseen = holds.iter().any(|key| cx.alarms.stands(*key));
-            let latched = holds.iter().any(|key| cx.alarms.is_latched(*key));
+            let latched =
+                UNSEEN_HOLDS.iter().any(|hold| cx.alarms.is_latched(AlarmKey::plant(*hold)));
             if let Some(gas) = &mut self.gas {
-                gas.unseen = unseen.then(|| gas.unseen.unwrap_or(cx.now.mono));
+                gas.unseen = self.unseen.map(|_| gas.unseen.unwrap_or(cx.now.mono));
             }
             if cx.now.mono >= until {
                 self.drop_gas(cx, "its time is over");

@@ -11,6 +11,7 @@ use super::ions::{Ion, limiting, pkw};
 use super::resin::CACO3_G_PER_EQ;
 use crate::units::{Celsius, Conductivity, Tds};
 use serde::{Deserialize, Serialize};
+use std::sync::LazyLock;
 
 /// Molar mass of carbon dioxide, g/mol.
 const CO2_G_PER_MOL: f64 = 44.0095;
@@ -239,15 +240,21 @@ pub fn plateau(at: Celsius, gas: f64, ppm_factor: f64) -> Option<Tds> {
     Some(shown.to_tds(ppm_factor))
 }
 
+/// What [`shown_as`] needs at 25 °C, once: it is asked for with every reading while gas passes. Equilibria, limiting
+/// conductivities of acid with bicarbonate and of base without it, and the factor to what a probe shows.
+static SHOWN_AT: LazyLock<Option<(Constants, f64, f64, f64)>> = LazyLock::new(|| {
+    let at = Celsius::new(25.0);
+    let acid = limiting(Ion::Hydrogen, at)? + limiting(Ion::Bicarbonate, at)?;
+    let base = limiting(Ion::Hydroxide, at)? - limiting(Ion::Bicarbonate, at)?;
+    Some((Constants::at(at)?, acid, base, natural_factor(at)?))
+});
+
 /// The inverse of [`plateau`] at 25 °C: carbon dioxide, mmol/L, in water that holds nothing else and shows
 /// so many ppm; 0 for what pure water shows and less. Carbonate is left out (beside bicarbonate it is
 /// nothing in such water), which makes the charge balance a quadratic in the acid.
 pub fn shown_as(shown: Tds, ppm_factor: f64) -> Option<f64> {
-    let at = Celsius::new(25.0);
-    let c = Constants::at(at)?;
-    let us_cm = shown.get() / ppm_factor / natural_factor(at)?;
-    let acid = limiting(Ion::Hydrogen, at)? + limiting(Ion::Bicarbonate, at)?;
-    let base = limiting(Ion::Hydroxide, at)? - limiting(Ion::Bicarbonate, at)?;
+    let (c, acid, base, natural) = (*SHOWN_AT)?;
+    let us_cm = shown.get() / ppm_factor / natural;
     let root = (us_cm / 1e3).powi(2) - 4.0 * acid * base * c.water;
     let h = (us_cm / 1e3 + root.max(0.0).sqrt()) / (2.0 * acid);
     let bicarbonate = h - c.water / h;
