@@ -52,13 +52,7 @@ fn water(level: f64, product: f64, permeate: f64, flow: f64) -> Vec<(&'static st
 
 /// Stands: the sensors speak every five minutes, as they do in the night.
 fn stand(rig: &mut Rig, mins: f64, level: f64, permeate: f64) {
-    let end = rig.now + Span::from_secs_f64(60.0 * mins);
-    while rig.now < end {
-        rig.wait(300.0_f64.min(end.since(rig.now).secs()));
-        for (id, value) in water(level, 0.0, permeate, 0.0) {
-            rig.read(id, value);
-        }
-    }
+    rig.rest(mins, &water(level, 0.0, permeate, 0.0));
 }
 
 /// Makes water for so long, or until the guard has closed and the water has stopped.

@@ -28,11 +28,6 @@ fn last(rig: &Rig, id: &str) -> Option<Action> {
     rig.sent.iter().rev().find(|(_, which, _)| *which == wanted).map(|(_, _, what)| *what)
 }
 
-fn said(rig: &Rig, alarm: AlarmId) -> String {
-    let found = rig.engine.alarms().evidence(AlarmKey::plant(alarm));
-    found.map(|(_, text)| text.to_owned()).unwrap_or_default()
-}
-
 fn pumping() -> Rig {
     let mut rig = Rig::new(super::rig::setup(&with_more()));
     rig.run(60.0, &more(50.0, 0.0, 0.0, 0.0));
@@ -217,7 +212,7 @@ fn an_opening_whose_record_comes_too_late_is_dropped_and_said() {
     rig.run(30.0, &readings(30.0, 0.0, 0.0, 0.0));
     assert!(rig.stands(AlarmId::OpenLate), "{}", remarks(&rig));
     let text = "3 times in a row the record of an opening was not on the disk in time.";
-    assert_eq!(said(&rig, AlarmId::OpenLate), text);
+    assert_eq!(rig.text(AlarmId::OpenLate), text);
     for token in 0..100 {
         rig.event(Event::Persisted { token });
     }
@@ -243,7 +238,7 @@ fn a_database_that_stays_behind_is_told_and_holds_nothing() {
     rig.run(120.0, &readings(50.0, 0.0, 0.0, 0.0));
     assert!(rig.stands(AlarmId::HistoryBehind));
     assert_eq!(
-        said(&rig, AlarmId::HistoryBehind),
+        rig.text(AlarmId::HistoryBehind),
         "For more than 15 min the database has not had everything that was recorded."
     );
     assert!(rig.permitted(), "{:?}", rig.missing());

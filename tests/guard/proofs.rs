@@ -4,7 +4,7 @@ use super::plants::{FULL, SECOND_PROBE, by_hub, idle, producing, readings, with_
 use super::rig::{Rig, setup};
 use permeated::engine::catalogue::{AlarmId, SignalId};
 use permeated::engine::event::{Ask, Event, ServiceEntry};
-use permeated::engine::output::{Action, AlarmKey};
+use permeated::engine::output::Action;
 
 const DAY: f64 = 86_400.0;
 
@@ -299,8 +299,7 @@ fn each_proof_counts_for_what_it_has_shown() {
     rig.wait(15.0 * DAY);
     assert!(!rig.stands(AlarmId::ProofOverdue), "the floor's counts from day 10");
     rig.wait(6.0 * DAY);
-    let told = rig.engine.alarms().evidence(AlarmKey::plant(AlarmId::ProofOverdue));
-    let text = told.map(|(_, text)| text.to_owned()).expect("told");
+    let text = rig.text(AlarmId::ProofOverdue);
     assert!(text.contains("float") && !text.contains("floor"), "{text}");
 }
 
@@ -630,8 +629,7 @@ fn each_of_two_proofs_counts_from_its_last_time_on() {
     rig.wait(14.0 * DAY);
     assert!(!rig.stands(AlarmId::ProofOverdue), "day 25 and 20 more; day 10 and 30 more");
     rig.wait(2.0 * DAY);
-    let told = rig.engine.alarms().evidence(AlarmKey::plant(AlarmId::ProofOverdue));
-    let text = told.map(|(_, text)| text.to_owned()).expect("told");
+    let text = rig.text(AlarmId::ProofOverdue);
     assert!(text.contains("float") && !text.contains("floor"), "{text}");
 }
 

@@ -192,6 +192,17 @@ impl Rig {
         }
     }
 
+    /// The same messages every five minutes for a while, as devices speak in the night.
+    pub fn rest(&mut self, mins: f64, readings: &[(&str, f64)]) {
+        let end = self.now + Span::from_secs_f64(60.0 * mins);
+        while self.now < end {
+            self.wait(300.0_f64.min(end.since(self.now).secs()));
+            for (id, value) in readings {
+                self.read(id, *value);
+            }
+        }
+    }
+
     /// A proof passed, and the seconds it says.
     pub fn proven(&self, what: &str) -> Option<f64> {
         self.logs
@@ -231,6 +242,12 @@ impl Rig {
 
     pub fn stands(&self, alarm: AlarmId) -> bool {
         self.engine.alarms().stands(AlarmKey::plant(alarm))
+    }
+
+    /// What is said of an alarm; empty while it has nothing to say.
+    pub fn text(&self, alarm: AlarmId) -> String {
+        let found = self.engine.alarms().evidence(AlarmKey::plant(alarm));
+        found.map(|(_, text)| text.to_owned()).unwrap_or_default()
     }
 
     pub fn permitted(&self) -> bool {
