@@ -6,7 +6,7 @@
 #     tests/sim/bugs.sh            all of them
 #     tests/sim/bugs.sh dose leak  those whose name holds one of these words
 #
-# PERMEATED_BUG_SEEDS (20) seeds of PERMEATED_SIM_HOURS (6) hours at most; the first that fails is
+# PERMEATED_BUG_SEEDS (60) seeds of PERMEATED_SIM_HOURS (6) hours at most; the first that fails is
 # named with the rule that it broke.
 set -eu
 cd "$(dirname "$0")/../.."
@@ -15,7 +15,7 @@ copy=$root/target/bugs
 export CARGO_TERM_COLOR=never
 # A target of its own: cargo would take what was built from a copy with a bug for what the source gives.
 export CARGO_TARGET_DIR="${PERMEATED_BUG_TARGET:-$copy/target}"
-export PERMEATED_SIM_SEEDS="${PERMEATED_BUG_SEEDS:-20}" PERMEATED_SIM_HOURS="${PERMEATED_SIM_HOURS:-6}"
+export PERMEATED_SIM_SEEDS="${PERMEATED_BUG_SEEDS:-60}" PERMEATED_SIM_HOURS="${PERMEATED_SIM_HOURS:-6}"
 unset PERMEATED_SIM_SEED
 
 fresh() {
