@@ -574,13 +574,13 @@ impl Resin {
             load = passed;
         }
         // A probe behind several kinds sees the end of any of them: while it shows none, all hold.
+        let groups = self.groups(setup);
         for stretch in self.stretches(setup) {
             let outlet = if stretch.end == self.vessels.len() { product } else { between };
-            let inside = |group: &Range<usize>| stretch.contains(&group.start);
-            let groups: Vec<Range<usize>> = self.groups(setup).into_iter().filter(inside).collect();
-            let several = groups.len() > 1;
+            let inside = || groups.iter().filter(|group| stretch.contains(&group.start));
+            let several = inside().count() > 1;
             if outlet.is_some_and(|ppm| !several || ppm < FRONT_PPM) {
-                for group in groups {
+                for group in inside() {
                     let taken = self.taken_by(group.clone());
                     self.vessels[group.end - 1].seen = taken;
                 }
