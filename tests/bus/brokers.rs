@@ -3,7 +3,9 @@
 use crate::harness::PATIENCE;
 use crate::support::broker::{Broker, Kind};
 use crate::support::client::{Witness, retained};
+use crate::support::port::free_port;
 use crate::support::wait;
+use std::collections::BTreeSet;
 use std::time::Duration;
 
 const KINDS: [Kind; 2] = [Kind::Mosquitto, Kind::Own];
@@ -59,4 +61,18 @@ fn our_own_broker_is_there_until_it_is_killed_and_refuses_a_taken_port() {
     wait::until("the port is free", Duration::from_secs(5), || {
         std::net::TcpStream::connect(("127.0.0.1", port)).is_err()
     });
+}
+
+#[test]
+fn a_port_goes_to_one_server_and_to_no_client() {
+    let takers: Vec<_> = (0..4)
+        .map(|_| std::thread::spawn(|| (0..25).map(|_| free_port()).collect::<Vec<_>>()))
+        .collect();
+    let ports: Vec<u16> =
+        takers.into_iter().flat_map(|taker| taker.join().expect("ports")).collect();
+    assert_eq!(ports.iter().collect::<BTreeSet<_>>().len(), 100, "each once: {ports:?}");
+    // What the kernel gives to a client, or to a server that asks for any port.
+    let range = std::fs::read_to_string("/proc/sys/net/ipv4/ip_local_port_range").expect("Linux");
+    let lowest: u16 = range.split_whitespace().next().expect("two").parse().expect("a number");
+    assert!(ports.iter().all(|port| *port < lowest), "{ports:?} of {range}");
 }

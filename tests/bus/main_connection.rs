@@ -1,9 +1,10 @@
 //! The main connection: readiness, outages, republishing, liveness.
 
 use crate::harness::{Harness, PATIENCE, capture_log, log, settings};
-use crate::support::broker::{Broker, Kind, free_port};
+use crate::support::broker::{Broker, Kind};
 use crate::support::client::{Witness, retained};
 use crate::support::fake_broker::{Behaviour, FakeBroker};
+use crate::support::port::free_port;
 use crate::support::proxy::Proxy;
 use crate::support::wait;
 use permeated::engine::catalogue::SignalId;

@@ -1,7 +1,8 @@
 //! Login and TLS, for the main connection and the guards alike.
 
 use crate::harness::{Harness, PATIENCE, VALVE, capture_log, log, settings};
-use crate::support::broker::{Broker, Kind, free_port};
+use crate::support::broker::{Broker, Kind};
+use crate::support::port::free_port;
 use crate::support::wait;
 use permeated::engine::event::Event;
 use permeated::engine::output::Action;

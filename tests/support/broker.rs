@@ -2,9 +2,9 @@
 //!
 //! Each is stopped by its own process id when it goes out of scope.
 
-use super::wait;
+use super::{port::free_port, wait};
 use std::io::Read as _;
-use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::net::{SocketAddr, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
@@ -28,12 +28,6 @@ pub struct Broker {
     listen: &'static str,
     folder: TempDir,
     child: Option<Child>,
-}
-
-/// A port that was free a moment ago.
-pub fn free_port() -> u16 {
-    let listener = TcpListener::bind("127.0.0.1:0").expect("a loopback port");
-    listener.local_addr().expect("bound").port()
 }
 
 /// Where mosquitto is.

@@ -7,5 +7,6 @@ pub mod broker;
 pub mod client;
 pub mod fake_broker;
 pub mod namespace;
+pub mod port;
 pub mod proxy;
 pub mod wait;

@@ -5,7 +5,11 @@
 #[path = "wait.rs"]
 pub mod wait;
 
-use std::net::TcpListener;
+#[path = "port.rs"]
+mod port;
+
+pub use port::free_port;
+
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -17,14 +21,6 @@ const STARTS_IN: Duration = Duration::from_secs(30);
 pub struct Victoria {
     child: Child,
     port: u16,
-}
-
-/// A port that was free a moment ago.
-pub fn free_port() -> u16 {
-    TcpListener::bind("127.0.0.1:0")
-        .and_then(|listener| listener.local_addr())
-        .expect("loopback has a free port")
-        .port()
 }
 
 #[allow(dead_code)]
