@@ -441,6 +441,21 @@ impl Alarms {
             .min()
     }
 
+    /// An alarm that stands for several things at once says which those are now. With `more`, something
+    /// has come to them that nobody can have taken note of.
+    pub(in crate::engine) fn restate(&mut self, key: AlarmKey, more: bool, evidence: Evidence) {
+        let Some(alarm) = self.alarms.get_mut(key).filter(|alarm| alarm.active) else { return };
+        let Evidence { value, limit, text } = evidence;
+        (alarm.value, alarm.limit, alarm.text) = (value, limit, text);
+        alarm.told = None;
+        if more {
+            alarm.acknowledged = false;
+            alarm.pending = true;
+            alarm.notices = 0;
+            alarm.noticed = None;
+        }
+    }
+
     /// Latches an alarm that usually does not (the third hold of one cause in a day).
     pub fn latch(&mut self, key: AlarmKey) {
         if let Some(alarm) = self.alarms.get_mut(key) {
@@ -868,6 +883,29 @@ mod tests {
         raise(&mut alarms, 1, TELL);
         assert_eq!(alarms.changes(false).len(), 1);
         assert!(alarms.changes(false).is_empty(), "told once");
+    }
+
+    /// One alarm that stands for several things says which those are.
+    #[test]
+    fn what_an_alarm_stands_for_is_told_as_it_is_now() {
+        let mut alarms = Alarms::default();
+        let says = |text: &str| Evidence { text: text.to_owned(), ..Evidence::default() };
+        alarms.restate(TELL, true, says("nothing stands"));
+        assert!(alarms.changes(false).is_empty());
+        raise(&mut alarms, 0, TELL);
+        assert_eq!(alarms.acknowledge(|key| key == TELL), 1);
+        alarms.changes(false);
+        alarms.restate(TELL, false, says("one less"));
+        let told = alarms.changes(false);
+        assert_eq!(told.iter().map(|told| told.text.as_str()).collect::<Vec<_>>(), ["one less"]);
+        assert_eq!(state(&alarms, TELL), AlarmState::Acknowledged);
+        assert!(alarms.changes(false).is_empty(), "once");
+        alarms.restate(TELL, true, says("one more"));
+        assert_eq!(state(&alarms, TELL), AlarmState::Unacknowledged);
+        alarms.judge(at(10), None, None);
+        assert_eq!(alarms.changes(false).len(), 1);
+        clear(&mut alarms, 20, TELL);
+        assert_eq!(state(&alarms, TELL), AlarmState::ReturnedUnacknowledged, "nobody has noted it");
     }
 
     #[test]

@@ -150,6 +150,7 @@ impl ValueUpdate {
 ///    ^  ^                  │ cause gone                  │ cause gone
 ///    │  └── acknowledge ── returned-unacknowledged       │ (latched: stays until reset)
 ///    └──────────────────────────────────────────────────┘
+///  acknowledged ──more comes behind the cause──> unacknowledged
 ///  any ──shelve──> shelved ──time or unshelve──> as the cause then is
 ///  any ──design──> suppressed-by-design     any ──person──> out-of-service
 /// ```

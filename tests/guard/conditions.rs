@@ -456,6 +456,18 @@ fn water_that_nobody_asked_for_is_told_once_the_housings_have_settled() {
     assert!((60.0..=70.0).contains(&took), "{took} s");
 }
 
+/// Whose own word says closed: the order to open is asking, whatever the switch on the valve says.
+#[test]
+fn water_through_a_valve_that_was_told_to_open_is_asked_for() {
+    use AlarmId::FlowUnexpected as Unexpected;
+    let mut rig = producing(FULL);
+    for _ in 0..180 {
+        rig.run(5.0, &flows(&[("state", 0.0)]));
+        assert!(!rig.stands(Unexpected), "{}", rig.text(Unexpected));
+    }
+    assert_eq!(rig.permit.as_ref().map(|permit| permit.valve.to_string()), Some("open".into()));
+}
+
 #[test]
 fn an_opening_without_a_permit_is_forgotten_after_ten_quiet_minutes() {
     use AlarmId::OpenedUnpermitted as Opened;

@@ -4,7 +4,7 @@ use super::plants::{FULL, SECOND_PROBE, by_hub, idle, producing, readings, with_
 use super::rig::{Rig, setup};
 use permeated::engine::catalogue::{AlarmId, SignalId};
 use permeated::engine::event::{Ask, Event, ServiceEntry};
-use permeated::engine::output::Action;
+use permeated::engine::output::{Action, AlarmKey, AlarmState};
 
 const DAY: f64 = 86_400.0;
 
@@ -290,7 +290,7 @@ fn the_only_product_probe_is_asked_for_oftener_than_one_of_two() {
 
 #[test]
 fn each_proof_counts_for_what_it_has_shown() {
-    let mut rig = idle(&reminded(&[("leak", 20.0), ("float", 30.0)]));
+    let mut rig = idle(&reminded(&[("leak", 20.0), ("float", 28.0)]));
     rig.watchful = false;
     rig.wait(10.0 * DAY);
     proof(&mut rig, "leak");
@@ -298,7 +298,7 @@ fn each_proof_counts_for_what_it_has_shown() {
     rig.read("floor", 0.0);
     rig.wait(15.0 * DAY);
     assert!(!rig.stands(AlarmId::ProofOverdue), "the floor's counts from day 10");
-    rig.wait(6.0 * DAY);
+    rig.wait(4.0 * DAY);
     let text = rig.text(AlarmId::ProofOverdue);
     assert!(text.contains("float") && !text.contains("floor"), "{text}");
 }
@@ -674,4 +674,83 @@ fn a_probe_that_proves_itself_with_every_reading_is_written_once_a_day_all_the_s
         rig.read("product", 3.0);
         assert_eq!(rig.said("Proven: probe product"), 1 + hours / 24, "{hours} h");
     }
+}
+
+/// The plant after two quiet days, with the proof of its valve due and nothing running: its floor, its
+/// floats and its valve have not been heard, and are again.
+fn with_a_valve_due(toml: &str) -> Rig {
+    let mut rig = idle(toml);
+    rig.watchful = false;
+    rig.rest(2.1 * 1_440.0, &readings(50.0, 0.0, 0.0, 0.0));
+    rig.watchful = true;
+    assert!(rig.stands(AlarmId::ProofOverdue));
+    rig
+}
+
+/// Five minutes of the run are its first water and what a stop by itself could show.
+#[test]
+fn a_valve_that_is_due_is_closed_in_the_middle_of_a_run() {
+    let mut rig = with_a_valve_due(&reminded(&[("valve", 2.0)]));
+    let closes = rig.told("valve", Action::Close);
+    rig.run(10.0, &readings(30.0, 0.0, 0.0, 0.0));
+    let opened = rig.now;
+    while rig.told("valve", Action::Close) == closes {
+        rig.run(5.0, &readings(31.0, 0.0, 0.15, 1.0));
+        assert!(rig.now.since(opened).secs() < 400.0, "{:?}", rig.permit);
+    }
+    let took = rig.now.since(opened).secs();
+    assert!((300.0..=310.0).contains(&took), "{took}");
+    rig.run(970.0, &readings(31.0, 0.0, 0.0, 0.0));
+    assert!(rig.proven("valve valve").is_some());
+    assert!(!rig.stands(AlarmId::ProofOverdue));
+}
+
+/// What is done leaves the list, what becomes due joins it and has to be noted anew.
+#[test]
+fn what_is_due_is_told_as_it_is_now() {
+    use AlarmId::ProofOverdue as Overdue;
+    let state = |rig: &Rig| rig.alarms[&AlarmKey::plant(Overdue)];
+    let mut rig = idle(&reminded(&[("leak", 2.0), ("float", 3.0)]));
+    rig.watchful = false;
+    rig.read("floor", 0.0);
+    let day = [readings(50.0, 0.0, 0.0, 0.0).to_vec(), vec![("floor", 0.0)]].concat();
+    rig.rest(2.1 * 1_440.0, &day);
+    assert_eq!(rig.text(Overdue), "Due: the proof of leak floor.");
+    assert_eq!(state(&rig), AlarmState::Unacknowledged);
+    rig.ask(Ask::Acknowledge { alarm: Overdue.name().into() });
+    assert_eq!(state(&rig), AlarmState::Acknowledged);
+    rig.rest(1_440.0, &day);
+    assert_eq!(rig.text(Overdue), "Due: the proof of leak floor, float brim, float.");
+    assert_eq!(state(&rig), AlarmState::Unacknowledged);
+    rig.ask(Ask::Acknowledge { alarm: Overdue.name().into() });
+    proof(&mut rig, "leak");
+    rig.read("floor", 1.0);
+    rig.read("floor", 0.0);
+    assert_eq!(rig.text(Overdue), "Due: the proof of float brim, float.");
+    assert_eq!(state(&rig), AlarmState::Acknowledged, "nothing has come to it");
+}
+
+/// Who opened it would find it shut, and nothing of ours opens it again.
+#[test]
+fn a_valve_that_a_hub_opens_is_not_closed_for_a_proof_of_ours() {
+    let mut rig = with_a_valve_due(
+        &reminded(&[("valve", 2.0)]).replace("mode = \"level\"", "mode = \"hub\""),
+    );
+    let closes = rig.told("valve", Action::Close);
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    rig.run(900.0, &readings(50.0, 0.0, 0.15, 1.0));
+    assert_eq!(rig.told("valve", Action::Close), closes);
+    assert!(rig.stands(AlarmId::ProofOverdue));
+}
+
+/// The word with which its window begins is none within it.
+#[test]
+fn a_meter_that_falls_silent_in_the_window_proves_no_stop() {
+    let mut rig = producing(FULL);
+    rig.run(10.0, &readings(59.0, 0.0, 0.15, 1.0));
+    stand(&mut rig, 305.0);
+    rig.run(1_500.0, &without("flow", readings(59.0, 0.0, 0.0, 0.0)));
+    assert_eq!(rig.proven("valve valve"), None);
+    stand(&mut rig, 10.0);
+    assert!(rig.proven("valve valve").is_some());
 }

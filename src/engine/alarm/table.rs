@@ -12,6 +12,8 @@ pub enum Happening {
     CauseComes,
     /// The cause is away, after longer than a fleeting moment.
     CauseGoes,
+    /// Something more has come behind a cause that is there: one alarm that stands for several things.
+    CauseGrows,
     /// Nobody can tell whether the cause is there.
     Silence,
     /// A person takes note.
@@ -76,6 +78,12 @@ transitions! {
     acknowledged_to_normal_when_the_cause_goes: false [CauseComes Acknowledge] Acknowledged + CauseGoes => Normal;
     returned_to_normal_by_a_person: false [CauseComes CauseGoes] ReturnedUnacknowledged + Acknowledge => Normal;
     returned_to_unacknowledged_when_the_cause_comes_back: false [CauseComes CauseGoes] ReturnedUnacknowledged + CauseComes => Unacknowledged;
+
+    acknowledged_to_unacknowledged_when_more_comes: false [CauseComes Acknowledge] Acknowledged + CauseGrows => Unacknowledged;
+    more_keeps_unacknowledged: false [CauseComes] Unacknowledged + CauseGrows => Unacknowledged;
+    shelved_stays_shelved_when_more_comes: false [CauseComes Shelve] Shelved + CauseGrows => Shelved;
+    suppressed_stays_suppressed_when_more_comes: false [CauseComes ParentComes] SuppressedByDesign + CauseGrows => SuppressedByDesign;
+    out_of_service_stays_when_more_comes: false [CauseComes TakeOut] OutOfService + CauseGrows => OutOfService;
 
     silence_keeps_unacknowledged: false [CauseComes] Unacknowledged + Silence => Unacknowledged;
     silence_keeps_acknowledged: false [CauseComes Acknowledge] Acknowledged + Silence => Acknowledged;
@@ -146,6 +154,7 @@ mod tests {
             match what {
                 Happening::CauseComes => drop(set(Some(true))),
                 Happening::CauseGoes => drop(set(Some(false))),
+                Happening::CauseGrows => alarms.restate(key, true, Evidence::default()),
                 Happening::Silence => drop(set(None)),
                 Happening::Acknowledge => drop(alarms.acknowledge(|one| one == key)),
                 Happening::Reset => alarms.reset(now, key),
@@ -180,7 +189,8 @@ mod tests {
     #[test]
     fn no_step_changes_the_state_beside_the_table() {
         use Happening as H;
-        let plain = [H::CauseComes, H::CauseGoes, H::Silence, H::Acknowledge, H::Reset];
+        let plain =
+            [H::CauseComes, H::CauseGoes, H::CauseGrows, H::Silence, H::Acknowledge, H::Reset];
         for latches in [false, true] {
             for code in 0..plain.len().pow(6) {
                 let mut machine = Machine::new(latches);

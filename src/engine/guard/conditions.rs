@@ -846,14 +846,15 @@ impl Guard {
         setup.actuators_of(Role::SupplyValve).any(|valve| self.valves[valve].is_told_open())
     }
 
-    /// Litres by the meter nearest to the supply, and when it last spoke.
-    pub(super) fn supply_litres(&self, setup: &Setup) -> Option<(f64, Mono)> {
+    /// The meter nearest to the supply, its litres, and when it last spoke.
+    pub(super) fn supply_litres(&self, setup: &Setup) -> Option<(SensorIx, f64, Mono)> {
         [Point::Supply, Point::Feed, Point::Permeate, Point::Product, Point::Concentrate]
             .iter()
             .find_map(|point| {
                 setup.meters().find_map(|index| {
                     let meter = self.meters[index].as_ref()?;
-                    (setup.sensors[index].point == *point).then_some((meter.litres(), meter.at()?))
+                    let heard = (index, meter.litres(), meter.at()?);
+                    (setup.sensors[index].point == *point).then_some(heard)
                 })
             })
     }
@@ -878,7 +879,7 @@ impl Guard {
         if now.since(close) < Span::from_secs_f64(limits.wait_secs) {
             return;
         }
-        let Some((litres, at)) = self.supply_litres(setup) else { return };
+        let Some((_, litres, at)) = self.supply_litres(setup) else { return };
         match self.leak_by.window {
             None => self.leak_by.window = Some((now, litres)),
             Some((since, first)) if now.since(since) >= Span::from_secs_f64(limits.window_secs) => {

@@ -116,6 +116,9 @@ pub(super) struct Proofs {
     running: Option<Running>,
     stop: Option<Stop>,
     not_before: Option<Mono>,
+    /// What the alarms of overdue and of failed proofs say.
+    #[serde(default)]
+    told: (Vec<Subject>, Vec<Subject>),
     /// When each proof becomes overdue, while `since` and `proven` stand: whoever changes one of the
     /// two forgets it.
     #[serde(skip)]
@@ -511,15 +514,20 @@ impl Guard {
         };
         let took = since.since(stop.at);
         let subject = Subject::Valve(stop.actuator);
-        let Some((litres, spoke)) = self.supply_litres(setup) else {
+        let Some((meter, litres, spoke)) = self.supply_litres(setup) else {
             // The pressure has fallen and stayed down until the housings had decompressed.
             self.proven(cx, subject, took);
             return;
         };
+        let silence =
+            self.probes[meter].silence_returning(&setup.sensors[meter], &setup.limits.guard);
         match stop.window {
             None => stop.window = Some((now, litres)),
+            // A meter that has not spoken in the window, or has fallen silent since, proves nothing.
             Some((begun, first))
-                if now.since(begun) >= Span::from_secs_f64(limits.window_secs) && spoke > begun =>
+                if now.since(begun) >= Span::from_secs_f64(limits.window_secs)
+                    && spoke > begun
+                    && now.since(spoke) <= silence =>
             {
                 if litres - first < limits.litres {
                     self.proven(cx, subject, took);
@@ -580,36 +588,19 @@ impl Guard {
         }
     }
 
+    /// Their lists stand in one alarm each: it says at any time which proofs those are.
     fn tell_proofs(&mut self, cx: &mut Context<'_>) {
         let setup = cx.setup;
         let now = cx.now.mono;
-        let overdue: Vec<(Subject, Mono)> =
-            self.proof_dues(setup).iter().copied().filter(|(_, due)| now >= *due).collect();
-        self.tell(cx, AlarmId::ProofOverdue, !overdue.is_empty(), || {
-            let names: Vec<String> =
-                overdue.iter().map(|(subject, _)| spoken(setup, *subject)).collect();
-            let oldest = overdue.iter().map(|(_, due)| now.since(*due)).max();
-            let days = oldest.unwrap_or(Span::ZERO).days();
-            Evidence {
-                value: Some(days),
-                limit: Some(0.0),
-                text: match days < 1.0 {
-                    true => format!("Due now: the proof of {}.", names.join(", ")),
-                    false => format!(
-                        "Overdue by {}: the proof of {}.",
-                        sentence::count(days as u64, "day"),
-                        names.join(", ")
-                    ),
-                },
-            }
-        });
-        let failed: Vec<String> =
-            self.proofs.failed.iter().map(|subject| spoken(setup, *subject)).collect();
-        let key = AlarmKey::plant(AlarmId::ProofFailed);
-        cx.alarms.set(cx.now, key, Some(!failed.is_empty()), || Evidence {
-            text: format!("Not proven when it was tried: {}.", failed.join(", ")),
-            ..Evidence::default()
-        });
+        let overdue: Vec<Subject> = (self.proof_dues(setup).iter())
+            .filter(|(_, due)| now >= *due)
+            .map(|(subject, _)| *subject)
+            .collect();
+        let failed = self.proofs.failed.clone();
+        let (told_overdue, told_failed) = std::mem::take(&mut self.proofs.told);
+        tell_list(cx, AlarmId::ProofOverdue, "Due: the proof of", &told_overdue, &overdue);
+        tell_list(cx, AlarmId::ProofFailed, "Not proven when it was tried:", &told_failed, &failed);
+        self.proofs.told = (overdue, failed);
     }
 
     /// When something is due.
@@ -633,6 +624,28 @@ impl Guard {
         for (_, due) in self.proof_dues(setup).iter() {
             add(Some(*due), "an overdue proof");
         }
+    }
+}
+
+/// Raises the alarm of a list, clears it, or says what is in it now. `told`: what it has said.
+fn tell_list(
+    cx: &mut Context<'_>,
+    alarm: AlarmId,
+    begin: &str,
+    told: &[Subject],
+    list: &[Subject],
+) {
+    let key = AlarmKey::plant(alarm);
+    let setup = cx.setup;
+    let evidence = || {
+        let names: Vec<String> = list.iter().map(|subject| spoken(setup, *subject)).collect();
+        Evidence { text: format!("{begin} {}.", names.join(", ")), ..Evidence::default() }
+    };
+    if told != list && cx.alarms.is_active(key) && !list.is_empty() {
+        let is_more = list.iter().any(|subject| !told.contains(subject));
+        cx.alarms.restate(key, is_more, evidence());
+    } else {
+        cx.alarms.set(cx.now, key, Some(!list.is_empty()), evidence);
     }
 }
 
