@@ -5,6 +5,7 @@ use super::rig::{Rig, setup};
 use permeated::engine::catalogue::{AlarmId, SignalId};
 use permeated::engine::event::{Ask, Event, ServiceEntry};
 use permeated::engine::output::{Action, AlarmKey, AlarmState};
+use permeated::engine::time::Mono;
 
 const DAY: f64 = 86_400.0;
 
@@ -70,6 +71,7 @@ fn a_valve_that_does_not_stop_the_water_is_told_until_it_does() {
     proof(&mut rig, "valve");
     rig.run(1100.0, &readings(31.0, 0.0, 0.1, 0.0));
     assert!(rig.stands(AlarmId::ProofFailed));
+    assert_eq!(rig.text(AlarmId::ProofFailed), "Not proven when it was tried: valve.");
     assert_eq!(rig.proven("valve valve"), None);
 }
 
@@ -692,14 +694,21 @@ fn with_a_valve_due(toml: &str) -> Rig {
 fn a_valve_that_is_due_is_closed_in_the_middle_of_a_run() {
     let mut rig = with_a_valve_due(&reminded(&[("valve", 2.0)]));
     let closes = rig.told("valve", Action::Close);
-    rig.run(10.0, &readings(30.0, 0.0, 0.0, 0.0));
-    let opened = rig.now;
+    while rig.told("valve", Action::Open) == 0 {
+        rig.run(5.0, &readings(30.0, 0.0, 0.0, 0.0));
+        assert!(rig.now.since(Mono::ZERO).days() < 2.2, "{:?}", rig.missing());
+    }
+    rig.run(5.0, &readings(31.0, 0.0, 0.15, 1.0));
+    let runs = rig.now;
+    // At the moment itself, whoever speaks when.
+    rig.wait(2.3);
     while rig.told("valve", Action::Close) == closes {
         rig.run(5.0, &readings(31.0, 0.0, 0.15, 1.0));
-        assert!(rig.now.since(opened).secs() < 400.0, "{:?}", rig.permit);
+        assert!(rig.now.since(runs).secs() < 400.0, "{:?}", rig.permit);
     }
-    let took = rig.now.since(opened).secs();
-    assert!((300.0..=310.0).contains(&took), "{took}");
+    let closed = rig.sent.iter().find(|sent| sent.2 == Action::Close && sent.0 > runs);
+    let took = closed.expect("closed").0.since(runs).secs();
+    assert!((300.0..=300.1).contains(&took), "{took}");
     rig.run(970.0, &readings(31.0, 0.0, 0.0, 0.0));
     assert!(rig.proven("valve valve").is_some());
     assert!(!rig.stands(AlarmId::ProofOverdue));
@@ -741,6 +750,16 @@ fn a_valve_that_a_hub_opens_is_not_closed_for_a_proof_of_ours() {
     rig.run(900.0, &readings(50.0, 0.0, 0.15, 1.0));
     assert_eq!(rig.told("valve", Action::Close), closes);
     assert!(rig.stands(AlarmId::ProofOverdue));
+}
+
+#[test]
+fn a_stop_is_proven_when_its_window_is_over_and_not_with_the_next_word() {
+    let mut rig = producing(FULL);
+    rig.run(10.0, &readings(59.0, 0.0, 0.15, 1.0));
+    stand(&mut rig, 890.0);
+    assert_eq!(rig.proven("valve valve"), None);
+    rig.wait(12.0);
+    assert!(rig.proven("valve valve").is_some());
 }
 
 /// The word with which its window begins is none within it.

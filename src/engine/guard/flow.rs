@@ -430,6 +430,57 @@ mod tests {
         assert!(near(bench.step(Some(15.0)), bridged + 0.1), "from here on it counts as ever");
     }
 
+    /// 1.2 L/min from a counter that has just spoken: half a word ahead is two and a half seconds away,
+    /// more than a word ahead it does not go before it is missed.
+    #[test]
+    fn litres_reach_a_sum_at_the_meters_rate_or_when_it_is_missed() {
+        let mut bench = Bench::new(&meter_at("permeate"));
+        bench.flow.update(at(0.0), Some(true));
+        for count in 0..=12 {
+            bench.step(Some(f64::from(count)));
+        }
+        let silence = bench.probes[0]
+            .silence_flowing(&bench.setup.sensors[0], &bench.setup.limits.guard)
+            .secs();
+        let reaches = |bench: &Bench, more: f64| -> f64 {
+            let litres = bench.flow.made() + more;
+            let when = bench.flow.reaches(&bench.setup, &bench.probes, litres);
+            when.expect("water flows").since(at(bench.secs)).secs()
+        };
+        assert_eq!(bench.flow.at(), Some(at(bench.secs)));
+        assert!((reaches(&bench, 0.05) - 2.501).abs() < 2e-3, "{}", reaches(&bench, 0.05));
+        assert!((reaches(&bench, 0.0999) - 4.996).abs() < 2e-3, "{}", reaches(&bench, 0.0999));
+        assert!((reaches(&bench, 0.11) - silence - 0.001).abs() < 2e-3, "{silence}");
+        // Half a word has been counted ahead of it already.
+        bench.flow.bridged = 0.05;
+        assert!((reaches(&bench, 0.04) - 2.001).abs() < 2e-3, "{}", reaches(&bench, 0.04));
+        assert!((reaches(&bench, 0.06) - silence - 0.001).abs() < 2e-3, "{silence}");
+        assert_eq!(bench.flow.reaches(&bench.setup, &bench.probes, 0.5), None, "long made");
+    }
+
+    #[test]
+    fn two_counts_of_one_moment_are_no_rate() {
+        let mut bench = Bench::new(&meter_at("permeate"));
+        bench.flow.update(at(0.0), Some(true));
+        for count in 0..=2 {
+            bench.step(Some(f64::from(count)));
+        }
+        bench.secs -= 5.0;
+        let made = bench.step(Some(3.0));
+        assert!(near(made, 0.3), "{made}");
+        assert!(near(bench.step(None), 0.3), "nothing goes ahead of it: {}", bench.flow.made());
+    }
+
+    #[test]
+    fn a_declared_flow_reaches_a_sum_by_its_rate_while_it_runs() {
+        let mut bench = Bench::new("[assumed]\npermeate_litres_per_min = 0.6\n");
+        bench.step(None);
+        assert_eq!(bench.flow.reaches(&bench.setup, &bench.probes, 1.0), None, "it stands");
+        bench.flow.update(at(bench.secs), Some(true));
+        let when = bench.flow.reaches(&bench.setup, &bench.probes, 1.0).expect("it runs");
+        assert!((when.since(at(bench.secs)).secs() - 100.001).abs() < 2e-3, "{when:?}");
+    }
+
     #[test]
     fn nothing_is_bridged_while_no_water_flows() {
         let mut bench = Bench::new(&meter_at("permeate"));
