@@ -175,6 +175,7 @@ signals! {
     ResinRemainingDays = 63, "resin", "remaining-days", Days, Part, 1.0, 1.0, 3600, false, "Days at the present use until salt passes this vessel; carbon dioxide may pass earlier";
     ResinVisibleLoad = 64, "resin", "visible-salt", Mass, Part, 0.1, 10.0, 3600, false, "Conducting salt that this vessel has taken up, on the meter's scale";
     ResinLitres = 65, "resin", "litres", Volume, Part, 0.01, 1.0, 3600, false, "Water that this vessel has treated";
+    ResinPasses = 152, "resin", "first-passes", Text, Plant, 0.0, 0.0, 86400, false, "What the first vessel lets through, by the course of its outlet: nothing, carbon dioxide, salt, or that it cannot be told";
 
     ResinChargeAt1 = 66, "resin", "charge-litres-at-1-ppm", Volume, Plant, 1.0, 5.0, 86400, false, "Permeate of 1 ppm that a new charge of the first vessel would polish";
     ResinChargeAt3 = 67, "resin", "charge-litres-at-3-ppm", Volume, Plant, 1.0, 5.0, 86400, false, "Permeate of 3 ppm that a new charge of the first vessel would polish";

@@ -143,7 +143,10 @@ pub struct Pattern {
     /// When it began, s.
     pub began: f64,
     pub gas: bool,
+    /// What was said of it last while it was so; and ever, when it had been so for a day.
     pub said_gas: bool,
+    pub ever_gas: bool,
+    /// Salt was told, or resin was to be ordered, while it was so.
     pub said_breakthrough: bool,
 }
 
@@ -656,13 +659,9 @@ impl World {
             }
         }
         match alarm {
-            AlarmId::ProductReadingSuspect => {
-                if let Some(pattern) = &mut self.pattern {
-                    pattern.said_gas = true;
-                }
-            }
             AlarmId::LeadBegun | AlarmId::LeadSpent => {
-                if let Some(pattern) = &mut self.pattern {
+                let is = self.passes().0;
+                if let Some(pattern) = self.pattern.as_mut().filter(|now| is == Some(now.gas)) {
                     pattern.said_breakthrough = true;
                 }
             }
@@ -1404,24 +1403,25 @@ impl World {
         }
     }
 
+    /// What the first vessel lets through: gas alone (true), salt (false), or neither clearly; what is
+    /// shown behind it, and the salt in that, ppm.
+    fn passes(&self) -> (Option<bool>, f64, f64) {
+        let t = self.plant.truth();
+        let passing = t.vessels.first().map_or(0.0, |v| v.salt_passing);
+        let salt = passing * (t.permeate_tds - t.permeate_gas_tds);
+        let shown = if t.vessels.len() > 1 { t.between_tds } else { t.product_tds };
+        let gas = shown >= 0.8 && salt < 0.25;
+        let front = salt >= 1.0;
+        ((gas || front).then_some(gas), shown, salt)
+    }
+
     /// Times in which gas or salt stands behind the bed long enough to be told apart.
     fn patterns(&mut self, now: f64) {
         let t = self.plant.truth();
         if !t.flowing || t.run_litres < 2.0 {
             return;
         }
-        let passing = t.vessels.first().map_or(0.0, |v| v.salt_passing);
-        let salt = passing * (t.permeate_tds - t.permeate_gas_tds);
-        let shown = if t.vessels.len() > 1 { t.between_tds } else { t.product_tds };
-        let gas = shown >= 0.8 && salt < 0.25;
-        let front = salt >= 1.0;
-        let is = if gas {
-            Some(true)
-        } else if front {
-            Some(false)
-        } else {
-            None
-        };
+        let (is, shown, salt) = self.passes();
         match (is, self.pattern.map(|p| p.gas)) {
             (Some(is), Some(was)) if is == was => {}
             (Some(is), _) => {
@@ -1430,6 +1430,7 @@ impl World {
                     began: now,
                     gas: is,
                     said_gas: false,
+                    ever_gas: false,
                     said_breakthrough: false,
                 });
                 self.gas_since = Some(now);
@@ -1437,6 +1438,16 @@ impl World {
             (None, Some(true)) if shown < 0.4 => self.end_pattern(),
             (None, Some(false)) if salt < 0.3 => self.end_pattern(),
             _ => {}
+        }
+        let said = self.last.get(&(SignalId::ResinPasses, None)).map(|update| &update.datum);
+        let says = |words: &str| matches!(said, Some(Ok(Datum::Text(said))) if said == words);
+        let (gas, breakthrough) = (says("carbon dioxide"), says("salt"));
+        if let Some(pattern) = self.pattern.as_mut().filter(|pattern| is == Some(pattern.gas)) {
+            pattern.said_gas = gas;
+            if now - pattern.began > DAY {
+                pattern.ever_gas |= gas;
+                pattern.said_breakthrough |= breakthrough;
+            }
         }
     }
 

@@ -529,6 +529,7 @@ impl Facts<'_> {
                 // Declared with the part until an exhaustion teaches it.
                 self.constant("capacity_eq_per_litre of the vessel", Some(0.0)),
             ]),
+            S::ResinPasses => all([self.resin(), self.solids(&[Point::Between, Point::Product])]),
             S::ResinRemainingDays => self.resin(),
             S::ResinLitres => all([self.vessel(), self.permeate_flow()]),
             S::StoreLitres | S::StoreAge | S::StoreOldest => self.content(),

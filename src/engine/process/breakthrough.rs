@@ -152,6 +152,18 @@ pub enum Pattern {
     CannotTell,
 }
 
+impl Pattern {
+    /// For the tree of values.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Pure => "nothing",
+            Self::Gas => "carbon dioxide",
+            Self::Breakthrough => "salt",
+            Self::CannotTell => "cannot tell",
+        }
+    }
+}
+
 /// What is known beside the outlet's own course.
 #[derive(Clone, Copy, Debug, PartialEq, Default)]
 pub struct Around {

@@ -9,7 +9,7 @@ use super::early::{Early, Rise};
 use super::resin::{GAS_LEVEL_U, VesselValues};
 use super::run::Run;
 use super::starts::median;
-use super::{Results, Trend, of_part};
+use super::{Results, Trend, of_part, of_plant};
 use crate::engine::catalogue::{AlarmId, SignalId};
 use crate::engine::fit::display::level;
 use crate::engine::fit::washout::Sample;
@@ -128,6 +128,9 @@ pub(super) struct Outlets {
     /// Litre by litre behind the first vessel.
     #[serde(default)]
     early: Early,
+    /// What it lets through, at the last look.
+    #[serde(default)]
+    passes: Option<Pattern>,
     /// What was told of gas is about the water after the first of several vessels.
     #[serde(default)]
     gas_after_first: bool,
@@ -148,6 +151,7 @@ impl Outlets {
             pure: Above::default(),
             history: std::mem::take(&mut self.history),
             inlet_pure: self.inlet_pure,
+            passes: self.passes,
             early: std::mem::take(&mut self.early),
             gas_after_first: self.gas_after_first,
             ..Self::default()
@@ -244,7 +248,8 @@ impl Trend {
             let before = self.outlets.inlet_pure.unwrap_or(inlet);
             self.outlets.inlet_pure = Some(before + 0.2 * (inlet - before));
         }
-        let gas = self.lead_pattern(setup, shown).is_some_and(|v| v.pattern == Pattern::Gas);
+        self.outlets.passes = self.lead_pattern(setup, shown).map(|verdict| verdict.pattern);
+        let gas = self.outlets.passes == Some(Pattern::Gas);
         if gas {
             self.lead_gas_level(setup);
         }
@@ -563,6 +568,12 @@ impl Trend {
     /// Tells the values of every vessel.
     pub(super) fn publish_resin(&mut self, setup: &Setup, now: Now, out: &mut Results) {
         self.resin_at = Some(now.mono);
+        let is_spent = self.told.stands(AlarmKey::plant(AlarmId::LeadSpent));
+        if let Some(passes) = self.outlets.passes {
+            let words = if is_spent { Pattern::Breakthrough } else { passes }.words();
+            let key = of_plant(SignalId::ResinPasses);
+            self.emitter.text(setup, now, key, words, &mut out.values);
+        }
         self.resin.keep_litres(setup);
         for values in self.resin.values(setup, now.mono) {
             let pairs = [
