@@ -233,6 +233,14 @@ impl Rig {
         self.number(signal, Some(ix as u16))
     }
 
+    /// What the first vessel is said to let through.
+    fn passes(&self) -> &str {
+        match self.last(SignalId::ResinPasses, None).map(|update| &update.datum) {
+            Some(Ok(Datum::Text(words))) => words,
+            other => panic!("{other:?}"),
+        }
+    }
+
     fn records(&self) -> Vec<&LogEntry> {
         self.out.logs.iter().filter(|entry| entry.kind == "start-record").collect()
     }
@@ -727,10 +735,12 @@ fn a_plateau_after_the_first_vessel_is_gas_and_no_breakthrough() {
     for _ in 0..2 {
         water.start(&mut rig, 240.0, 60.0);
     }
+    assert_eq!(rig.passes(), "nothing");
     water.between = 1.0;
     for _ in 0..3 {
         water.start(&mut rig, 240.0, 60.0);
         assert!(!rig.stands(AlarmId::LeadBegun));
+        assert_ne!(rig.passes(), "salt");
     }
     assert!(!rig.stands(AlarmId::ProductReadingSuspect), "three runs do not tell");
     for _ in 0..20 {
@@ -738,12 +748,15 @@ fn a_plateau_after_the_first_vessel_is_gas_and_no_breakthrough() {
     }
     assert!(rig.stands(AlarmId::ProductReadingSuspect));
     assert!(!rig.stands(AlarmId::LeadBegun));
+    assert_eq!(rig.passes(), "carbon dioxide");
     for between in [2.0, 3.0, 3.0] {
         water.between = between;
         water.start(&mut rig, 240.0, 60.0);
     }
     assert!(rig.stands(AlarmId::LeadSpent));
     assert!(!rig.stands(AlarmId::ProductReadingSuspect));
+    water.start(&mut rig, 240.0, 60.0);
+    assert_eq!(rig.passes(), "salt");
 }
 
 /// A level that stands on while its account runs out is the end of the resin, of which gas is the first sign:

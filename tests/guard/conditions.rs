@@ -747,6 +747,39 @@ fn the_answer_of_a_valve_that_speaks_seldom_is_waited_for() {
     assert!((155.0..=170.0).contains(&took), "{took} s after the pause");
 }
 
+/// A plant whose sensors all speak about once a minute: a word that comes half a minute late is no pause of
+/// all of them.
+#[test]
+fn where_everything_speaks_seldom_a_late_word_is_no_pause() {
+    use AlarmId::CloseUnconfirmed as Unconfirmed;
+    let bare = with_sensor(&with_sensor(FULL, "flow", ""), "pressure", "");
+    let valve = "state_sensor = \"state\"\nkind = \"motor\"\ntravel_secs = 10\n";
+    let text = bare
+        .replace("state_sensor = \"state\"\n", valve)
+        .replace("interval_secs = 5", "interval_secs = 60")
+        + "[plants.home.assumed]\npermeate_litres_per_min = 0.5\n";
+    let mut rig = Rig::new(super::rig::setup(&text));
+    let word = |rig: &mut Rig, wait: f64, all: &[(&'static str, f64)]| {
+        rig.wait(wait);
+        all.iter().for_each(|(id, value)| rig.read(id, *value));
+    };
+    for _ in 0..17 {
+        word(&mut rig, 60.0, &rests(&[]));
+    }
+    while rig.told("valve", Action::Open) == 0 {
+        word(&mut rig, 60.0, &rests(&[("level", 30.0)]));
+        assert!(rig.now.since(Mono::ZERO).secs() < 1_800.0, "{:?}", rig.missing());
+    }
+    rig.ask(Ask::Close);
+    let closed = rig.now;
+    let others = without("state", rests(&[("level", 30.0)]));
+    // Its way and two and a half beats: 160 s, with a late word as without one.
+    for (wait, stands) in [(85.0, false), (60.0, false), (60.0, true)] {
+        word(&mut rig, wait, &others);
+        assert_eq!(rig.stands(Unconfirmed), stands, "{} s", rig.now.since(closed).secs());
+    }
+}
+
 /// Half of the room of thirty litres is full after half an hour, if it is still open.
 #[test]
 fn where_nothing_is_heard_any_more_the_valve_is_told_before_the_container_is_full() {
