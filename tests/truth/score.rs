@@ -153,7 +153,7 @@ pub fn scores(reports: &[Report]) -> Scores {
     let patterns: Vec<_> = reports.iter().flat_map(|r| &r.patterns).collect();
     s.gas_right = share(patterns.iter().filter(|p| p.gas).map(|p| p.said_gas)).0;
     s.gas_wrong = share(patterns.iter().filter(|p| p.gas).map(|p| p.said_breakthrough)).0;
-    s.front_gas = share(patterns.iter().filter(|p| !p.gas).map(|p| p.ever_gas)).0;
+    s.front_gas = share(patterns.iter().filter(|p| !p.gas).map(|p| p.said_gas)).0;
     for told in reports.iter().flat_map(|r| &r.told).filter(|told| !told.due) {
         let class = match told.class {
             "now" => 0,

@@ -143,10 +143,10 @@ pub struct Pattern {
     /// When it began, s.
     pub began: f64,
     pub gas: bool,
-    /// What was said of it last while it was so; and ever, when it had been so for a day.
+    /// Gas was told while it was so, or was what the first vessel was said to let through a day after it
+    /// had begun or later.
     pub said_gas: bool,
-    pub ever_gas: bool,
-    /// Salt was told, or resin was to be ordered, while it was so.
+    /// The same of salt; told is an order for resin, too.
     pub said_breakthrough: bool,
 }
 
@@ -659,10 +659,12 @@ impl World {
             }
         }
         match alarm {
-            AlarmId::LeadBegun | AlarmId::LeadSpent => {
+            AlarmId::ProductReadingSuspect | AlarmId::LeadBegun | AlarmId::LeadSpent => {
                 let is = self.passes().0;
                 if let Some(pattern) = self.pattern.as_mut().filter(|now| is == Some(now.gas)) {
-                    pattern.said_breakthrough = true;
+                    let gas = alarm == AlarmId::ProductReadingSuspect;
+                    pattern.said_gas |= gas;
+                    pattern.said_breakthrough |= !gas;
                 }
             }
             _ => {}
@@ -1430,7 +1432,6 @@ impl World {
                     began: now,
                     gas: is,
                     said_gas: false,
-                    ever_gas: false,
                     said_breakthrough: false,
                 });
                 self.gas_since = Some(now);
@@ -1442,12 +1443,12 @@ impl World {
         let said = self.last.get(&(SignalId::ResinPasses, None)).map(|update| &update.datum);
         let says = |words: &str| matches!(said, Some(Ok(Datum::Text(said))) if said == words);
         let (gas, breakthrough) = (says("carbon dioxide"), says("salt"));
-        if let Some(pattern) = self.pattern.as_mut().filter(|pattern| is == Some(pattern.gas)) {
-            pattern.said_gas = gas;
-            if now - pattern.began > DAY {
-                pattern.ever_gas |= gas;
-                pattern.said_breakthrough |= breakthrough;
-            }
+        if let Some(pattern) = self.pattern.as_mut()
+            && is == Some(pattern.gas)
+            && now - pattern.began > DAY
+        {
+            pattern.said_gas |= gas;
+            pattern.said_breakthrough |= breakthrough;
         }
     }
 
