@@ -731,6 +731,7 @@ bed_litres = 0.1
     run(&mut rig, 90);
     let trip = rig.stands(AlarmId::ProductProbeContradicted).expect("215 L");
     assert!(trip.latched, "a trip");
+    assert!(trip.text.starts_with("product has read 0 for "), "{}", trip.text);
     let reset = Ask::Reset { cause: "product-probe-contradicted".into(), reason: "x".into() };
     rig.ask(reset.clone());
     assert!(rig.stands(AlarmId::ProductProbeContradicted).is_some(), "not without a handheld");
