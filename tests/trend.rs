@@ -757,6 +757,14 @@ fn a_plateau_after_the_first_vessel_is_gas_and_no_breakthrough() {
     assert!(!rig.stands(AlarmId::ProductReadingSuspect));
     water.start(&mut rig, 240.0, 60.0);
     assert_eq!(rig.passes(), "salt");
+    let changed = ServiceEntry::PartChanged { part: "vessel-a".into(), note: String::new() };
+    let now = rig.now();
+    rig.trend.service(&rig.setup, now, &changed, &mut rig.out).expect("accepted");
+    water.between = 0.0;
+    rig.flowing(true);
+    water.run(&mut rig, 0.0, 5.0);
+    let told = rig.last(SignalId::ResinPasses, None).expect("told");
+    assert!(told.datum.is_err(), "the new vessel has not been looked at: {:?}", told.datum);
 }
 
 /// A level that stands on while its account runs out is the end of the resin, of which gas is the first sign:

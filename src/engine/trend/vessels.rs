@@ -17,6 +17,7 @@ use crate::engine::output::AlarmKey;
 use crate::engine::process::breakthrough::{Around, Pattern, Verdict, pattern};
 use crate::engine::setup::{PartIx, SensorIx, Setup};
 use crate::engine::time::{Now, Span};
+use crate::engine::value::NoReading;
 use crate::settings::schema::{PartKind, Point};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
@@ -568,11 +569,14 @@ impl Trend {
     /// Tells the values of every vessel.
     pub(super) fn publish_resin(&mut self, setup: &Setup, now: Now, out: &mut Results) {
         self.resin_at = Some(now.mono);
-        let is_spent = self.told.stands(AlarmKey::plant(AlarmId::LeadSpent));
+        let key = of_plant(SignalId::ResinPasses);
         if let Some(passes) = self.outlets.passes {
+            let is_spent = self.told.stands(AlarmKey::plant(AlarmId::LeadSpent));
             let words = if is_spent { Pattern::Breakthrough } else { passes }.words();
-            let key = of_plant(SignalId::ResinPasses);
             self.emitter.text(setup, now, key, words, &mut out.values);
+        } else if lead_outlet(setup).is_some() {
+            // Another vessel stands there: what the last one let through is none of its.
+            self.emitter.number(setup, now, key, Err(NoReading::NeverSeen), &mut out.values);
         }
         self.resin.keep_litres(setup);
         for values in self.resin.values(setup, now.mono) {
