@@ -272,7 +272,7 @@ impl Engine {
         }
         // What a person accepted stands only as long as the readings support it.
         if guard.accepted_gas().is_some()
-            && let Err(why) = trend.gas_plateau(setup, now.mono)
+            && let Err(why) = trend.gas_still(setup, now.mono)
         {
             guard.drop_gas(&mut cx, &why);
             guard.evaluate(&mut cx);

@@ -373,17 +373,38 @@ fn missing_data_that_lasts_ends_it() {
     assert!(!is_accepted(&rig));
 }
 
+/// The daemon is away for so many days; whether the level stands accepted then.
+fn away(rig: &mut Rig, days: i64) -> bool {
+    let away = Some(Span::from_secs(days * 86_400));
+    rig.event(Event::Started(Started { found: Found::Restored, away, clean: true }));
+    rig.event(Event::Clock { sane: true, stepped: Span::ZERO });
+    rig.event(Event::GuardConnected { actuator: 0 });
+    rig.event(Event::BrokerReady);
+    is_accepted(rig)
+}
+
+/// A float that throttles leaves no run that settles: what they show bears out what was accepted. It is
+/// nothing to accept a level by.
+#[test]
+fn runs_that_never_settle_keep_it_and_are_no_evidence_for_another() {
+    let mut rig = at_two();
+    for _ in 0..4 {
+        assert!(away(&mut rig, 5));
+        run(&mut rig, 3.0, 2.0, 7.0);
+    }
+    assert!(!away(&mut rig, 8), "not seen at all for a week");
+    let mut rig = at_two();
+    assert!(away(&mut rig, 5));
+    run(&mut rig, 3.0, 2.0, 7.0);
+    assert!(away(&mut rig, 5), "borne out five days ago");
+    rig.ask(Ask::AcceptGasEnd);
+    let answer = accept(&mut rig, 2.0);
+    assert!(answer.contains("not been seen for a week"), "{answer}");
+}
+
 /// It stands for a week after it was seen last, not after it was seen the time before.
 #[test]
 fn a_plant_that_runs_twice_a_week_keeps_it() {
-    let away = |rig: &mut Rig, days: i64| {
-        let away = Some(Span::from_secs(days * 86_400));
-        rig.event(Event::Started(Started { found: Found::Restored, away, clean: true }));
-        rig.event(Event::Clock { sane: true, stepped: Span::ZERO });
-        rig.event(Event::GuardConnected { actuator: 0 });
-        rig.event(Event::BrokerReady);
-        is_accepted(rig)
-    };
     let mut rig = at_two();
     assert!(away(&mut rig, 5));
     run(&mut rig, 12.0, 2.0, 7.0);

@@ -4,7 +4,7 @@
 //! than what tells of a likely gas (`vessels.rs`): that only explains, this lets water through.
 //!
 //! Invariants: two settled runs in a row in which product and permeate were both seen; whatever is
-//! missing is evidence against; another vessel, membrane or an unknown time away forgets what was
+//! missing is evidence against; runs that never settle keep what was accepted and accept nothing; another vessel, membrane or an unknown time away forgets what was
 //! seen; at least one witness that is no probe of the product must speak for gas (chemistry of the
 //! tap, a handheld beside the probe) and none against it.
 
@@ -54,6 +54,17 @@ struct Readings {
 }
 
 impl Readings {
+    fn take(&mut self, litres: f64, value: f64) {
+        if self.values.is_empty() {
+            self.from = litres;
+        }
+        if self.values.len() == READINGS.2 {
+            self.values.pop_front();
+        }
+        self.values.push_back(value);
+        self.until = litres;
+    }
+
     /// Enough for a level; `by_litres`: a flow is known.
     fn are_enough(&self, by_litres: bool) -> bool {
         if by_litres {
@@ -88,22 +99,30 @@ pub(super) struct GasLook {
     /// Level of the permeate beside them.
     permeate: Option<f64>,
     runs: VecDeque<Seen>,
+    /// The same behind the first water of a run that has not settled: a float that throttles.
+    #[serde(default)]
+    unsettled: BTreeMap<SensorIx, Readings>,
+    /// When such a run last showed no more than the plateau.
+    #[serde(default)]
+    borne_out: Option<Mono>,
     /// Newest handheld reading beside each product probe, ppm on the plant's scale.
     by_hand: BTreeMap<SensorIx, (Mono, f64)>,
 }
 
 impl GasLook {
-    /// A reading of settled product.
-    fn reading(&mut self, sensor: SensorIx, litres: f64, value: f64) {
-        let readings = self.now.entry(sensor).or_default();
-        if readings.values.is_empty() {
-            readings.from = litres;
+    /// A run that did not settle is over: it bears the plateau out if every product probe showed enough of
+    /// it and no more.
+    fn unsettled_ended(&mut self, setup: &Setup, now: Mono, by_litres: bool) {
+        let all = std::mem::take(&mut self.unsettled);
+        let high = self.runs.iter().filter_map(|seen| seen.product).map(|(_, high)| high);
+        let Some(high) = high.reduce(f64::max) else { return };
+        let bears_out = |sensor: SensorIx| {
+            let readings = all.get(&sensor).filter(|readings| readings.are_enough(by_litres));
+            readings.and_then(Readings::range).is_some_and(|(_, highest)| highest <= high)
+        };
+        if setup.solids_at(Point::Product).all(bears_out) {
+            self.borne_out = Some(now);
         }
-        if readings.values.len() == READINGS.2 {
-            readings.values.pop_front();
-        }
-        readings.values.push_back(value);
-        readings.until = litres;
     }
 
     /// A person held a meter beside a product probe.
@@ -128,6 +147,7 @@ impl GasLook {
     /// The daemon came back.
     pub(super) fn restarted(&mut self, away: Option<Span>) {
         self.now.clear();
+        self.unsettled.clear();
         self.permeate = None;
         let Some(away) = away else {
             *self = Self::default();
@@ -136,6 +156,7 @@ impl GasLook {
         for seen in &mut self.runs {
             seen.at = seen.at - away;
         }
+        self.borne_out = self.borne_out.map(|at| at - away);
         for (at, _) in self.by_hand.values_mut() {
             *at = *at - away;
         }
@@ -148,14 +169,19 @@ impl GasLook {
 }
 
 impl Trend {
-    /// A reading of settled product, and the permeate beside it where there is something to judge.
+    /// A reading of product behind the first water, and the permeate beside it where there is something to
+    /// judge.
     pub(super) fn gas_reading(
         &mut self,
         setup: &Setup,
-        sensor: SensorIx,
+        (sensor, settled): (SensorIx, bool),
         litres: f64,
         clean: &Clean,
     ) {
+        if !settled {
+            self.gas.unsettled.entry(sensor).or_default().take(litres, clean.value);
+            return;
+        }
         if clean.value >= LEAST_PPM {
             self.gas.permeate = setup
                 .solids_at(Point::Permeate)
@@ -163,17 +189,19 @@ impl Trend {
                 .and_then(|sensor| self.channels[sensor].settled_level(&setup.sensors[sensor]))
                 .map(|level| level.value);
         }
-        self.gas.reading(sensor, litres, clean.value);
+        self.gas.now.entry(sensor).or_default().take(litres, clean.value);
     }
 
-    /// A run is over: a settled one is kept, whatever it showed.
+    /// A run is over: a settled one is kept, whatever it showed; another may bear out what is known.
     pub(super) fn gas_run_ended(&mut self, setup: &Setup, now: Now, settled: bool) {
         let all = std::mem::take(&mut self.gas.now);
         let permeate = self.gas.permeate.take();
+        let by_litres = self.water.basis(super::Flow::Permeate).is_some();
         if !settled {
+            self.gas.unsettled_ended(setup, now.mono, by_litres);
             return;
         }
-        let by_litres = self.water.basis(super::Flow::Permeate).is_some();
+        self.gas.unsettled.clear();
         // A run that ended soon after it had settled says nothing.
         if !all.values().any(|readings| readings.are_enough(by_litres)) {
             return;
@@ -199,7 +227,17 @@ impl Trend {
     /// # Errors
     /// A sentence for the person, without its full stop.
     pub(in crate::engine) fn gas_plateau(&self, setup: &Setup, now: Mono) -> Result<f64, String> {
-        let (low, high) = self.gas_seen(setup, now)?;
+        self.gas_by(setup, now, None)
+    }
+
+    /// The same for a plateau that was accepted: runs that did not settle bear it out as well, or nobody
+    /// whose float throttles would keep it for longer than a week.
+    pub(in crate::engine) fn gas_still(&self, setup: &Setup, now: Mono) -> Result<f64, String> {
+        self.gas_by(setup, now, self.gas.borne_out)
+    }
+
+    fn gas_by(&self, setup: &Setup, now: Mono, borne_out: Option<Mono>) -> Result<f64, String> {
+        let (low, high) = self.gas_seen(setup, now, borne_out)?;
         let step = setup
             .solids_at(Point::Product)
             .map(|sensor| self.channels[sensor].display(&setup.sensors[sensor]).step)
@@ -237,10 +275,16 @@ impl Trend {
         }
         self.gas.runs.iter().for_each(|seen| ends(seen.at + BORNE_OUT_WITHIN));
         self.gas.runs.back().iter().for_each(|seen| ends(seen.at + SEEN_WITHIN));
+        self.gas.borne_out.iter().for_each(|at| ends(*at + SEEN_WITHIN));
         self.gas.by_hand.values().for_each(|(at, _)| ends(*at + HANDHELD_WITHIN));
     }
 
-    fn gas_seen(&self, setup: &Setup, now: Mono) -> Result<(f64, f64), String> {
+    fn gas_seen(
+        &self,
+        setup: &Setup,
+        now: Mono,
+        borne_out: Option<Mono>,
+    ) -> Result<(f64, f64), String> {
         if let (true, Some(run)) = (self.standing.flowing, &self.run) {
             let probes = [Point::Product, Point::Permeate].map(|point| setup.solids_at(point));
             for sensor in probes.into_iter().flatten() {
@@ -256,11 +300,12 @@ impl Trend {
                 self.gas.runs.len()
             ));
         }
+        let lately = borne_out.is_some_and(|at| now.since(at) <= SEEN_WITHIN);
         let newest = self.gas.runs.back();
-        if newest.is_some_and(|seen| now.since(seen.at) > SEEN_WITHIN) {
+        if !lately && newest.is_some_and(|seen| now.since(seen.at) > SEEN_WITHIN) {
             return Err("the plateau has not been seen for a week".to_owned());
         }
-        if self.gas.runs.iter().any(|seen| now.since(seen.at) > BORNE_OUT_WITHIN) {
+        if !lately && self.gas.runs.iter().any(|seen| now.since(seen.at) > BORNE_OUT_WITHIN) {
             return Err("only one settled run has shown the plateau in two weeks".to_owned());
         }
         let mut all: Option<(f64, f64)> = None;

@@ -211,8 +211,10 @@ impl Trend {
         if settled && lead_outlet(setup).is_some_and(|(outlet, _)| outlet == sensor) {
             self.judge_lead(setup, litres, clean.value, out);
         }
+        if point == Point::Product {
+            self.gas_reading(setup, (sensor, settled), litres, clean);
+        }
         if settled && point == Point::Product {
-            self.gas_reading(setup, sensor, litres, clean);
             self.judge_product(setup, sensor, litres, clean.value, out);
         }
     }
