@@ -7,7 +7,7 @@ export CARGO_PROFILE_DEV_OPT_LEVEL=2
 # 10,000 plant-days: about two hours on two cores.
 PERMEATED_SIM_SEEDS=${PERMEATED_SIM_SEEDS:-10000} PERMEATED_SIM_HOURS=${PERMEATED_SIM_HOURS:-24} \
     cargo test --locked --release --test sim -- --nocapture
-# Twelve bugs put into copies of the engine: the same simulation finds each. A build and a run for each.
+# Thirteen bugs put into copies of the engine: the same simulation finds each. A build and a run for each.
 tests/sim/bugs.sh
 PROPTEST_CASES=${PROPTEST_CASES:-20000} cargo test --locked --lib
 # Deaths 20 times on both brokers, 50 kills with a 10-minute database outage, 50 spoilings under a flood,
