@@ -8,6 +8,7 @@
 mod compare;
 mod input;
 mod line;
+mod printer;
 
 use crate::edge::history::{Body, Keep, Names, PlantNo, Reader, Record, RunMark};
 use crate::engine::Engine;
@@ -20,7 +21,7 @@ use crate::settings::schema::{Plant, Settings};
 use compare::Compare;
 pub use input::Foreign;
 use input::{Format, Happened, Input};
-use line::Lines;
+use printer::Printer;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::fs::File;
@@ -231,7 +232,7 @@ pub fn run(args: &Args) -> ExitCode {
                 return ExitCode::from(78);
             }
         };
-    let mut out = BufWriter::new(std::io::stdout().lock());
+    let mut out = BufWriter::new(std::io::stdout());
     let result = replay(args, &loaded.settings, &mut out);
     match result.and_then(|summary| Ok(out.flush().map(|()| summary)?)) {
         Ok(summary) => {
@@ -264,23 +265,27 @@ pub fn run(args: &Args) -> ExitCode {
 pub fn replay(
     args: &Args,
     settings: &Settings,
-    out: &mut dyn Write,
+    out: &mut (dyn Write + Send),
 ) -> Result<Summary, ReplayError> {
     let (id, plant) = the_plant(settings, args.plant.as_deref())?;
     let keep_alive = settings.broker.guard_keep_alive_secs;
     let setup = Arc::new(Setup::resolve(id, plant, settings.daemon.on_stop, keep_alive));
-    match (&args.input, &args.journal) {
-        (Some(path), _) => {
-            let zone =
-                jiff::tz::TimeZone::get(&settings.daemon.zone).unwrap_or(jiff::tz::TimeZone::UTC);
-            from_file(path, args, &setup, (settings, plant, &zone), out)
-        }
-        (None, Some(dir)) => {
-            let reader = Reader::open(dir)?;
-            from_journal(reader, args, &setup, out)
-        }
-        (None, None) => Err(ReplayError::Plant("give --input or --journal".into())),
-    }
+    std::thread::scope(|scope| {
+        let printer = Printer::new(scope, &setup, &args.only, out);
+        let mut stage = Stage::new(&setup, args, printer);
+        let replayed = match (&args.input, &args.journal) {
+            (Some(path), _) => {
+                let zone = jiff::tz::TimeZone::get(&settings.daemon.zone)
+                    .unwrap_or(jiff::tz::TimeZone::UTC);
+                from_file(path, &mut stage, (settings, plant, &zone))
+            }
+            (None, Some(dir)) => {
+                Reader::open(dir).map_err(Into::into).and_then(|it| from_journal(it, &mut stage))
+            }
+            (None, None) => Err(ReplayError::Plant("give --input or --journal".into())),
+        };
+        stage.end(replayed)
+    })
 }
 
 pub(super) fn the_plant<'a>(
@@ -304,9 +309,7 @@ struct Stage<'a> {
     setup: Arc<Setup>,
     keep: Keep,
     all: bool,
-    only: &'a [Kind],
-    out: &'a mut dyn Write,
-    lines: Lines,
+    printer: Printer<'a>,
     compare: Option<Compare>,
     summary: Summary,
     standing: BTreeSet<AlarmKey>,
@@ -320,15 +323,13 @@ struct Stage<'a> {
 }
 
 impl<'a> Stage<'a> {
-    fn new(setup: &Arc<Setup>, args: &'a Args, out: &'a mut dyn Write) -> Self {
+    fn new(setup: &Arc<Setup>, args: &Args, printer: Printer<'a>) -> Self {
         Self {
             engine: Engine::new(Arc::clone(setup)),
             setup: Arc::clone(setup),
             keep: Keep::new(),
             all: args.all,
-            only: &args.only,
-            out,
-            lines: Lines::default(),
+            printer,
             compare: args.compare.then(Compare::default),
             summary: Summary::default(),
             standing: BTreeSet::new(),
@@ -361,14 +362,6 @@ impl<'a> Stage<'a> {
         }
     }
 
-    fn print(&mut self, output: &Output, now: Now) -> Result<(), ReplayError> {
-        if self.only.is_empty() || Kind::of(output).is_some_and(|kind| self.only.contains(&kind)) {
-            let line = self.lines.line(output, now, &self.setup);
-            self.out.write_all(line.map_err(std::io::Error::from)?)?;
-        }
-        Ok(())
-    }
-
     /// The beginning is made: what it came to is told.
     fn begun(&mut self, now: Now) -> Result<(), ReplayError> {
         let waiting = self.waiting.take().unwrap_or_default();
@@ -382,9 +375,9 @@ impl<'a> Stage<'a> {
                 last.insert(key, at);
             }
         }
-        for (at, output) in waiting.iter().enumerate() {
-            if key(output).is_none_or(|key| last.get(&key) == Some(&at)) {
-                self.print(output, now)?;
+        for (at, output) in waiting.into_iter().enumerate() {
+            if key(&output).is_none_or(|key| last.get(&key) == Some(&at)) {
+                self.printer.output(now, output)?;
             }
         }
         Ok(())
@@ -407,12 +400,15 @@ impl<'a> Stage<'a> {
             }
             Happened::Refused(answer) => {
                 self.summary.outputs += 1;
-                self.print(&Output::Log(answer), now)
+                Ok(self.printer.output(now, Output::Log(answer))?)
             }
         }
     }
 
-    fn summary(mut self) -> Summary {
+    /// Everything is written; what it came to, or why it did not.
+    fn end(mut self, replayed: Result<(), ReplayError>) -> Result<Summary, ReplayError> {
+        self.printer.end()?;
+        replayed?;
         for (signal, what) in LITRES {
             if let Some(litres) = self.litres.get(&signal) {
                 self.summary.litres.push((what, *litres));
@@ -422,7 +418,7 @@ impl<'a> Stage<'a> {
             self.summary.same = compare.same;
             self.summary.differences = compare.only_stored + compare.only_replayed;
         }
-        self.summary
+        Ok(self.summary)
     }
 
     fn handle(&mut self, now: Now, event: Event) -> Result<(), ReplayError> {
@@ -461,7 +457,7 @@ impl<'a> Stage<'a> {
                 Some(_) => {}
                 None if kept || self.all => match &mut self.waiting {
                     Some(waiting) => waiting.push(output),
-                    None => self.print(&output, now)?,
+                    None => self.printer.output(now, output)?,
                 },
                 None => {}
             }
@@ -500,19 +496,17 @@ impl<'a> Stage<'a> {
 
 fn from_file(
     path: &PathBuf,
-    args: &Args,
-    setup: &Arc<Setup>,
+    stage: &mut Stage<'_>,
     (settings, plant, zone): (&Settings, &Plant, &jiff::tz::TimeZone),
-    out: &mut dyn Write,
-) -> Result<Summary, ReplayError> {
+) -> Result<(), ReplayError> {
     let file =
         File::open(path).map_err(|source| ReplayError::Open { path: path.clone(), source })?;
     let format = match path.extension().is_some_and(|end| end.eq_ignore_ascii_case("csv")) {
         true => Format::Csv,
         false => Format::Lines,
     };
-    let mut input = Input::new(BufReader::new(file), format, setup, plant, settings);
-    let mut stage = Stage::new(setup, args, out);
+    let setup = Arc::clone(&stage.setup);
+    let mut input = Input::new(BufReader::new(file), format, &setup, plant, settings);
     stage.answers = Some(Vec::new());
     let mut start: Option<Wall> = None;
     let mut calendar_until = None;
@@ -540,7 +534,7 @@ fn from_file(
         stage.answer(now)?;
     }
     stage.summary.foreign = input.foreign;
-    Ok(stage.summary())
+    Ok(())
 }
 
 /// The names of a plant's records, looked up once for each stretch.
@@ -559,20 +553,14 @@ impl NamesOf {
     }
 }
 
-fn from_journal(
-    mut reader: Reader,
-    args: &Args,
-    setup: &Arc<Setup>,
-    out: &mut dyn Write,
-) -> Result<Summary, ReplayError> {
+fn from_journal(mut reader: Reader, stage: &mut Stage<'_>) -> Result<(), ReplayError> {
     const STEP: usize = 1000;
-    let id = &setup.plant;
+    let id = &stage.setup.plant;
     let number = reader
         .plant(id)?
         .ok_or_else(|| ReplayError::Plant(format!("the journal knows no plant '{id}'")))?;
-    let now_names = Names::of(setup);
+    let now_names = Names::of(&stage.setup);
     let mut names = NamesOf { plant: number, held: None };
-    let mut stage = Stage::new(setup, args, out);
     let mut run = Run::default();
     let mut next = 1;
     loop {
@@ -581,12 +569,11 @@ fn from_journal(
         next = last.seq + 1;
         for record in records.into_iter().filter(|record| record.plant == number) {
             let then = names.at(&reader, record.seq)?;
-            run.record(&mut stage, record, then, &now_names)?;
+            run.record(stage, record, then, &now_names)?;
         }
-        tell(&mut stage, false)?;
+        tell(stage, false)?;
     }
-    tell(&mut stage, true)?;
-    Ok(stage.summary())
+    tell(stage, true)
 }
 
 fn tell(stage: &mut Stage<'_>, end: bool) -> Result<(), ReplayError> {
@@ -594,7 +581,7 @@ fn tell(stage: &mut Stage<'_>, end: bool) -> Result<(), ReplayError> {
     let mut lines = Vec::new();
     compare.advance(end, &mut |line| lines.push(line));
     for line in lines {
-        writeln!(stage.out, "{line}")?;
+        stage.printer.line(line)?;
     }
     Ok(())
 }
