@@ -456,7 +456,7 @@ fn water_that_nobody_asked_for_is_told_once_the_housings_have_settled() {
     assert!((60.0..=70.0).contains(&took), "{took} s");
 }
 
-/// Whose own word says closed: the order to open is asking, whatever the switch on the valve says.
+/// The order to open asks for it, whatever the valve's own switch says.
 #[test]
 fn water_through_a_valve_that_was_told_to_open_is_asked_for() {
     use AlarmId::FlowUnexpected as Unexpected;

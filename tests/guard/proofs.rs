@@ -678,8 +678,7 @@ fn a_probe_that_proves_itself_with_every_reading_is_written_once_a_day_all_the_s
     }
 }
 
-/// The plant after two quiet days, with the proof of its valve due and nothing running: its floor, its
-/// floats and its valve have not been heard, and are again.
+/// The plant after two quiet days, with the proof of its valve due and nothing running.
 fn with_a_valve_due(toml: &str) -> Rig {
     let mut rig = idle(toml);
     rig.watchful = false;
