@@ -868,6 +868,17 @@ mod tests {
         assert_eq!(alarms.deadline(night, Some(2.0)), Some(at(90_000 + 7_201).mono));
     }
 
+    /// What came in the night and can wait is told in the morning; what was told there is not awaited any more.
+    #[test]
+    fn the_digest_of_the_morning_has_its_moment() {
+        let mut alarms = Alarms::default();
+        raise(&mut alarms, 0, AlarmKey::plant(AlarmId::RejectionLow));
+        alarms.judge(at(100), None, Some(2.0));
+        assert_eq!(alarms.deadline(at(100).mono, Some(2.0)), Some(at(100 + 7_201).mono));
+        assert_eq!(alarms.digest(at(7_301).mono, digest::Moment::Morning).len(), 1);
+        assert_eq!(alarms.deadline(at(90_000).mono, Some(2.0)), None, "not each morning");
+    }
+
     #[test]
     fn the_time_to_respond_is_coarse() {
         let mut alarms = Alarms::default();
