@@ -540,6 +540,18 @@ mod tests {
         for index in 0..20_000 {
             assert_eq!(run.read(f64::from(u8::from(index % 4 < 1))), None);
         }
+        // Two readings of three at it: the water is at the step, whatever the display rounds to.
+        let flickers_until = |hidden: f64| {
+            let mut run = Run::new();
+            run.hidden = hidden;
+            run.rinse();
+            let from = run.litres;
+            let closes =
+                (0..3_000).any(|index| run.read(if index % 3 < 2 { 1.0 } else { 0.0 }).is_some());
+            assert!(closes, "it fills the dose");
+            run.litres - from
+        };
+        assert!((flickers_until(0.5) - flickers_until(0.0)).abs() < 1e-9);
     }
 
     #[test]
