@@ -373,6 +373,18 @@ fn missing_data_that_lasts_ends_it() {
     assert!(!is_accepted(&rig));
 }
 
+/// An hour of which the daemon was away for three quarters.
+#[test]
+fn time_away_counts_for_what_is_not_seen() {
+    let mut rig = held(10.0);
+    assert!(is_accepted(&rig));
+    let away = Some(Span::from_secs(45 * 60));
+    rig.event(Event::Started(Started { found: Found::Restored, away, clean: true }));
+    assert!(is_accepted(&rig), "55 minutes");
+    rig.wait(6.0 * 60.0);
+    assert!(!is_accepted(&rig));
+}
+
 /// The daemon is away for so many days; whether the level stands accepted then.
 fn away(rig: &mut Rig, days: i64) -> bool {
     let away = Some(Span::from_secs(days * 86_400));
