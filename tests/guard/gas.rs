@@ -407,6 +407,10 @@ fn runs_that_never_settle_keep_it_and_are_no_evidence_for_another() {
     assert!(!away(&mut rig, 8), "not seen at all for a week");
     let mut rig = at_two();
     assert!(away(&mut rig, 5));
+    run(&mut rig, 3.0, 0.0, 7.0);
+    assert!(!away(&mut rig, 5), "pure water bears out no gas");
+    let mut rig = at_two();
+    assert!(away(&mut rig, 5));
     run(&mut rig, 3.0, 2.0, 7.0);
     assert!(away(&mut rig, 5), "borne out five days ago");
     rig.ask(Ask::AcceptGasEnd);

@@ -4,8 +4,8 @@
 //! than what tells of a likely gas (`vessels.rs`): that only explains, this lets water through.
 //!
 //! Invariants: two settled runs in a row in which product and permeate were both seen; whatever is
-//! missing is evidence against; runs that never settle keep what was accepted and accept nothing; another vessel, membrane or an unknown time away forgets what was
-//! seen; at least one witness that is no probe of the product must speak for gas (chemistry of the
+//! missing is evidence against; runs that never settle keep what was accepted and accept nothing;
+//! another vessel, membrane or an unknown time away forgets what was seen; at least one witness that is no probe of the product must speak for gas (chemistry of the
 //! tap, a handheld beside the probe) and none against it.
 
 use super::Trend;
@@ -118,7 +118,9 @@ impl GasLook {
         let Some(high) = high.reduce(f64::max) else { return };
         let bears_out = |sensor: SensorIx| {
             let readings = all.get(&sensor).filter(|readings| readings.are_enough(by_litres));
-            readings.and_then(Readings::range).is_some_and(|(_, highest)| highest <= high)
+            let shown = readings.and_then(Readings::range).map(|(_, highest)| highest);
+            // Water that reads zero bears out no gas.
+            shown.is_some_and(|highest| (LEAST_PPM..=high).contains(&highest))
         };
         if setup.solids_at(Point::Product).all(bears_out) {
             self.borne_out = Some(now);
