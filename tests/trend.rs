@@ -725,6 +725,30 @@ fn a_first_vessel_that_passes_salt_through_a_long_run_is_told_in_it() {
     assert!(rig.stands(AlarmId::LeadSpent));
 }
 
+/// A float that sticks makes runs of a litre that never settle, for days: a first vessel that passes all of the
+/// salt is told of all the same, by what went in and what came out.
+#[test]
+fn a_spent_first_vessel_is_told_in_runs_too_short_to_settle() {
+    let mut rig = Rig::new(&with_beds(0.002));
+    let mut water = Water::new(10);
+    for _ in 0..2 {
+        water.start(&mut rig, 240.0, 60.0);
+    }
+    water.between = 1.0;
+    for _ in 0..8 {
+        water.start(&mut rig, 240.0, 8.0);
+    }
+    assert!(!rig.stands(AlarmId::LeadSpent), "1 ppm is not spent");
+    water.between = 12.0;
+    water.start(&mut rig, 240.0, 8.0);
+    assert!(!rig.stands(AlarmId::LeadSpent), "one run is a hint");
+    for _ in 0..4 {
+        water.start(&mut rig, 240.0, 8.0);
+    }
+    assert!(rig.stands(AlarmId::LeadSpent));
+    assert_eq!(rig.findings(AlarmId::LeadSpent).len(), 1, "told once");
+}
+
 /// 1 ppm after the first vessel from soon after it was filled, for hundreds of litres, is no breakthrough:
 /// first nothing is said, for few runs do not tell; then it is called what it is. When it grows after
 /// all, that is taken back.

@@ -14,6 +14,7 @@
 //! anions, which are as many equivalents, carbon dioxide and silica (reference sheet 5.2, 5.3).
 
 use crate::engine::catalogue::SignalId;
+use crate::engine::process::breakthrough::Pattern;
 use crate::engine::process::capacity::{Capacity, Charge, Interval, Taken};
 use crate::engine::process::carbon_dioxide::{plateau, shown_as};
 use crate::engine::process::creep::Costs;
@@ -22,8 +23,8 @@ use crate::engine::process::resin::{Account, Conversion, Load, Remaining, Use, l
 use crate::engine::setup::{PartIx, Setup};
 use crate::engine::time::{Mono, Span};
 use crate::engine::value::{self, Basis, Flag, NoReading, Reason, Valued};
-use crate::settings::schema::{PartKind, Point};
-use crate::units::{Celsius, Equivalents, Litres, Milligrams, Ratio, Tds};
+use crate::settings::schema::{PartKind, Point, Rounding};
+use crate::units::{Celsius, Equivalents, Litres, Milligrams, Quantity, Ratio, Tds};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 use std::ops::Range;
@@ -48,8 +49,16 @@ const LOAD_LITRES: f64 = 40.0;
 const GAS_SHOWS: f64 = 0.7;
 const GAS_SHOWS_LITRES: f64 = 3.0;
 /// Standard uncertainty of that height: the zero of a cheap probe and half a step, ppm. It stays the same for
-/// a whole charge, and twice the height is four times the gas.
+/// a whole charge, and twice the height is four times the gas, so that the middle of what may be there is more
+/// than the gas of the middle height.
 pub(super) const GAS_LEVEL_U: f64 = 0.4;
+/// How far gas goes ahead of the salt, as the logit of what passes: a fifth of a charge at fronts of 8 %
+/// (judgement; nobody sees it where the salt hides it).
+const GAS_AHEAD: f64 = 2.5;
+/// Of what may be gas or salt so much counts as gas.
+const UNCLEAR_SHARE: f64 = 0.5;
+/// Litres over which the zero of a probe is averaged while everything is held.
+const ZERO_LITRES: f64 = 20.0;
 /// Below this a vessel holds everything, ppm.
 const HOLDS: f64 = 0.5;
 /// A vessel of whose capacity so much is left lets no salt through: its front is as wide as a quarter of a
@@ -80,9 +89,13 @@ struct Vessel {
     /// This charge was seen to hold everything: what shows behind it later is no zero of the probe.
     #[serde(default)]
     held: bool,
-    /// What it lets through is carbon dioxide, by its last look: of the salt it keeps everything.
+    /// How likely what shows behind it is carbon dioxide, by its last look: certain, not, or a half where nobody
+    /// can tell. As salt counts whatever is not certain to be none.
     #[serde(default)]
-    only_gas: bool,
+    gas_share: f64,
+    /// Carbon dioxide behind it before salt came on top, mmol/L: gas goes ahead of the salt and goes on.
+    #[serde(default)]
+    gas_before: f64,
     /// What it lets through of carbon dioxide has been believed, once.
     #[serde(default)]
     gas_told: bool,
@@ -119,6 +132,14 @@ struct Day {
     salt: f64,
 }
 
+/// Water through the first vessel: litres, and ppm times litres before it and behind it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(super) struct Through {
+    pub(super) litres: f64,
+    pub(super) inlet: f64,
+    pub(super) outlet: f64,
+}
+
 /// All vessels.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub(super) struct Resin {
@@ -140,6 +161,12 @@ pub(super) struct Resin {
     days: VecDeque<Day>,
     today: Day,
     today_began: Option<Mono>,
+    /// What went into the first vessel and out of it in this run, where a probe read both.
+    #[serde(default)]
+    through: Through,
+    /// What the probes behind the first vessel and behind the last show of water without anything, ppm.
+    #[serde(default)]
+    zeros: (f64, f64),
     /// Litres that a charge will treat as they were last worked out, by vessel: told every few seconds,
     /// while they change with what passes. Kept with what they are of, so it is no state.
     #[serde(skip)]
@@ -168,6 +195,11 @@ const FRONT_SHARE: f64 = 0.1;
 /// Relative standard uncertainty of the charge at which a front was seen: it moves on between looks.
 const FRONT_U: f64 = 0.04;
 
+/// Share of the gas that passes beside this share of the salt.
+fn gas_ahead(salt: f64) -> f64 {
+    salt / (salt + (1.0 - salt) * (-GAS_AHEAD).exp())
+}
+
 impl Resin {
     pub(super) fn new(setup: &Setup) -> Self {
         let mut resin = Self {
@@ -185,6 +217,8 @@ impl Resin {
             days: VecDeque::new(),
             today: Day::default(),
             today_began: None,
+            through: Through::default(),
+            zeros: (0.0, 0.0),
             litres_left: Vec::new(),
         };
         resin.refit(setup);
@@ -237,6 +271,19 @@ impl Resin {
     fn gas(&self) -> GasLoad {
         let celsius = Celsius::checked(self.celsius.unwrap_or(TAP_CELSIUS));
         self.tap.gas(celsius.unwrap_or(Celsius::new(TAP_CELSIUS)))
+    }
+
+    /// What the probes behind the first vessel and behind the last add to what is there, ppm: what they showed
+    /// while everything was held; a display of coarse steps shows 0 for anything up to half of one.
+    fn zeros(&self, setup: &Setup) -> (f64, f64) {
+        let hidden = |point: Point| {
+            let sensor = setup.solids_at(point).next().map(|sensor| &setup.sensors[sensor]);
+            let nearest = sensor.filter(|sensor| {
+                sensor.quantity == Quantity::Tds && sensor.rounding == Rounding::Nearest
+            });
+            nearest.map_or(0.0, |sensor| 0.25 * sensor.step)
+        };
+        (self.zeros.0.max(hidden(Point::Between)), self.zeros.1.max(hidden(Point::Product)))
     }
 
     /// By how much the carbon dioxide is thought to differ from what the accounts count.
@@ -498,6 +545,13 @@ impl Resin {
         self.roll(now);
         self.today.litres += litres.get();
         self.today.salt += litres.get() * inlet;
+        if let Some(outlet) =
+            between.or(product.filter(|_| self.vessels.len() == 1)).filter(|_| !assumed)
+        {
+            self.through.litres += litres.get();
+            self.through.inlet += litres.get() * inlet;
+            self.through.outlet += litres.get() * outlet.max(0.0);
+        }
         let conversion = self.conversion(setup);
         let tds = |ppm: f64| Tds::checked(ppm.max(0.0)).unwrap_or_default();
         let mut load = if inlet > 0.0 { conversion.load(tds(inlet)) } else { Load::default() };
@@ -517,13 +571,15 @@ impl Resin {
         let pure = [between, product].iter().all(|ppm| ppm.is_none_or(|ppm| ppm <= 0.0))
             && self.vessels.iter().all(|vessel| !vessel.exhausted && vessel.shows < GAS_SHOWS);
         let factor = if pure { 1.0 } else { self.gas_factor(setup) };
+        let zeros = self.zeros(setup);
         let mut passed_u = 0.0;
         for (index, vessel) in self.vessels.iter_mut().enumerate() {
             vessel.passed_u += std::mem::take(&mut passed_u);
             let (kind, readable) = takes[index];
             let outlet = if index == last { product } else { between.filter(|_| index == 0) };
             let outlet = outlet.filter(|_| readable);
-            let salt = |ppm: f64| tds(if vessel.only_gas { 0.0 } else { ppm - gas_ppm });
+            let only_gas = vessel.only_gas();
+            let salt = |ppm: f64| tds(if only_gas { 0.0 } else { ppm - gas_ppm });
             if kind == PartKind::Cation {
                 let enters = Load { visible: cations, invisible: 0.0 };
                 let passed = outlet
@@ -545,17 +601,25 @@ impl Resin {
             // is where salt passes: how much of it keeps salt from its place is what exhaustions teach.
             let kept = weak + (load.visible - behind(0.0).visible).max(0.0);
             let own = factor * load.invisible;
+            let most = own + kept;
+            let of_height =
+                |ppm: f64| shown_as(tds(ppm), conversion.ppm_factor).unwrap_or(0.0).min(most);
+            let zero = if index == last { zeros.1 } else { zeros.0 };
+            // What passed before the salt came goes on, and where nothing showed then it is ahead of the salt.
+            let salt_share = (behind(0.0).visible / load.visible.max(1e-12)).clamp(0.0, 1.0);
+            let beside = vessel.gas_before.min(most).max(own * gas_ahead(salt_share));
             let freed = if vessel.exhausted {
-                own + kept
+                own.max(beside)
             } else if vessel.held && outlet.is_some() && vessel.shows >= GAS_SHOWS {
-                let gas = |ppm: f64| {
-                    let gas = shown_as(tds(ppm), conversion.ppm_factor).unwrap_or(0.0);
-                    gas.min(own + kept)
-                };
-                let (most, least) =
-                    (gas(vessel.shows + GAS_LEVEL_U), gas(vessel.shows - GAS_LEVEL_U));
-                passed_u = 0.5 * (most - least) * litres.get() / 1000.0;
-                gas(vessel.shows)
+                let height = vessel.shows - zero;
+                let (high, low) =
+                    (of_height(height + GAS_LEVEL_U), of_height(height - GAS_LEVEL_U));
+                passed_u = 0.5 * (high - low) * litres.get() / 1000.0;
+                let gas = 0.5 * (high + low) * vessel.gas_share;
+                if vessel.gas_share > 0.0 {
+                    vessel.gas_before = gas;
+                }
+                gas.max(beside)
             } else {
                 0.0
             };
@@ -567,6 +631,10 @@ impl Resin {
             }
             vessel.assumed |= assumed;
             vessel.held |= outlet.is_some_and(|ppm| ppm < HOLDS);
+            if let Some(ppm) = outlet.filter(|ppm| *ppm < HOLDS && vessel.shows < HOLDS) {
+                let zero = if index == last { &mut self.zeros.1 } else { &mut self.zeros.0 };
+                *zero += (1.0 - (-litres.get() / ZERO_LITRES).exp()) * (ppm.max(0.0) - *zero);
+            }
             if kind == PartKind::Mixed {
                 cations = passed.visible;
             }
@@ -638,14 +706,24 @@ impl Resin {
         }
     }
 
+    /// What went through the first vessel since this was last asked.
+    pub(super) fn take_through(&mut self) -> Through {
+        std::mem::take(&mut self.through)
+    }
+
     /// A look showed behind the first vessel (of several without a probe between them: behind all of them)
     /// `outlet` ppm of the `inlet` that enters it; `gas`: none of it salt.
-    pub(super) fn lead_shows(&mut self, setup: &Setup, outlet: f64, inlet: f64, gas: bool) {
+    pub(super) fn lead_shows(&mut self, setup: &Setup, outlet: f64, inlet: f64, what: Pattern) {
         let Some(group) = self.groups(setup).into_iter().next() else { return };
         let taken = self.taken_by(group);
         let Some(shown) = self.shown_mut(setup) else { return };
-        shown.only_gas = gas && !shown.exhausted;
-        let outlet = if gas { 0.0 } else { outlet };
+        shown.gas_share = match what {
+            _ if shown.exhausted => 0.0,
+            Pattern::Gas => 1.0,
+            Pattern::CannotTell => UNCLEAR_SHARE,
+            Pattern::Pure | Pattern::Breakthrough => 0.0,
+        };
+        let outlet = if shown.only_gas() { 0.0 } else { outlet };
         if !shown.exhausted {
             let share = (outlet / inlet.max(1e-9)).clamp(0.0, 0.98);
             let told = outlet >= FRONT_PPM && share >= FRONT_SHARE;
@@ -657,7 +735,7 @@ impl Resin {
     /// from it, once for each charge.
     pub(super) fn lead_exhausted(&mut self, setup: &Setup, outlet: f64, inlet: Option<f64>) {
         if let Some(inlet) = inlet {
-            self.lead_shows(setup, outlet, inlet, false);
+            self.lead_shows(setup, outlet, inlet, Pattern::Breakthrough);
         }
         let Some(group) = self.groups(setup).into_iter().next() else { return };
         let taken = self.taken_by(group.clone());
@@ -1107,6 +1185,11 @@ impl Resin {
 }
 
 impl Vessel {
+    /// Of the salt it keeps everything.
+    fn only_gas(&self) -> bool {
+        self.gas_share >= 1.0
+    }
+
     fn fresh(part: String) -> Self {
         Self {
             part,
@@ -1114,7 +1197,8 @@ impl Vessel {
             exhausted: false,
             assumed: false,
             held: false,
-            only_gas: false,
+            gas_share: 0.0,
+            gas_before: 0.0,
             gas_told: false,
             shows: 0.0,
             front: None,

@@ -6,7 +6,7 @@
 
 use super::channel::Clean;
 use super::early::{Early, Rise};
-use super::resin::{GAS_LEVEL_U, VesselValues};
+use super::resin::{GAS_LEVEL_U, Through, VesselValues};
 use super::run::Run;
 use super::starts::median;
 use super::{Results, Trend, of_part, of_plant};
@@ -28,6 +28,8 @@ const ABOVE_LITRES: f64 = 1.0;
 /// and one that fills a large container may not run again for a week.
 const RUNS: u32 = 2;
 const LONG_LITRES: f64 = 20.0;
+/// Litres of runs too short to settle that are judged together, by what went in and what came out.
+const SHORT_LITRES: f64 = 3.0;
 /// Runs in a row at the first step after which nobody waits for a better verdict, where what there is
 /// speaks for salt: a front moves on by a third within about as many (judgement).
 const UNCLEAR_RUNS: u32 = 6;
@@ -129,6 +131,9 @@ pub(super) struct Outlets {
     /// Litre by litre behind the first vessel.
     #[serde(default)]
     early: Early,
+    /// Runs in a row that were too short to settle: how many, and what went through.
+    #[serde(default)]
+    short: (u32, Through),
     /// What it lets through, at the last look.
     #[serde(default)]
     passes: Option<Pattern>,
@@ -155,6 +160,7 @@ impl Outlets {
             passes: self.passes,
             early: std::mem::take(&mut self.early),
             gas_after_first: self.gas_after_first,
+            short: self.short,
             ..Self::default()
         };
     }
@@ -252,11 +258,14 @@ impl Trend {
             self.outlets.inlet_pure = Some(before + 0.2 * (inlet - before));
         }
         self.outlets.passes = self.lead_pattern(setup, shown).map(|verdict| verdict.pattern);
-        let gas = self.outlets.passes == Some(Pattern::Gas);
-        if gas {
+        if self.outlets.passes == Some(Pattern::Gas) {
             self.lead_gas_level(setup);
         }
-        self.resin.lead_shows(setup, shown, inlet, gas || self.product_is_gas(setup));
+        let what = match self.outlets.passes {
+            _ if self.product_is_gas(setup) => Pattern::Gas,
+            seen => seen.unwrap_or(Pattern::Breakthrough),
+        };
+        self.resin.lead_shows(setup, shown, inlet, what);
     }
 
     /// What stands behind a single vessel has been told to be gas, or everything speaks for it that a person
@@ -353,21 +362,58 @@ impl Trend {
             self.judge_rise(setup, litres, value, out);
         }
         if spent {
-            self.resin.lead_exhausted(setup, value, permeate);
-            if single {
-                return;
-            }
-            self.not_gas(GROWN, out);
-            let key = AlarmKey::plant(AlarmId::LeadSpent);
-            let share = permeate
-                .filter(|p| *p > 0.0)
-                .map(|p| format!(" ({:.0} % of what enters it)", 100.0 * value / p))
-                .unwrap_or_default();
-            let text = format!(
-                "The first vessel now passes {value:.1} ppm{share}; the second does all the work. Move the second into first place, fit fresh resin behind it and record the swap (service entry lag-to-lead), or its account is wrong.",
-            );
-            self.told.raise(key, Some(value), Some(spent_at), text, out);
+            self.tell_spent(setup, value, permeate, spent_at, out);
         }
+    }
+
+    /// Runs too short to settle show it in what went through: a first vessel that passes its share of them is
+    /// spent, though no single reading could be held against a settled permeate.
+    fn judge_unsettled(&mut self, setup: &Setup, settled: bool, out: &mut Results) {
+        let through = self.resin.take_through();
+        let (runs, sum) = &mut self.outlets.short;
+        if settled {
+            (*runs, *sum) = (0, Through::default());
+            return;
+        }
+        *runs += u32::from(through.litres > 0.0);
+        sum.litres += through.litres;
+        sum.inlet += through.inlet;
+        sum.outlet += through.outlet;
+        if *runs < RUNS || sum.litres < SHORT_LITRES || lead_outlet(setup).is_none() {
+            return;
+        }
+        let (_, sum) = std::mem::take(&mut self.outlets.short);
+        let (inlet, outlet) = (sum.inlet / sum.litres, sum.outlet / sum.litres);
+        let limits = &setup.limits.stages;
+        let spent_at = limits.lead_spent_ppm.max(limits.lead_spent_share * inlet);
+        if outlet >= spent_at {
+            self.tell_spent(setup, outlet, Some(inlet), spent_at, out);
+        }
+    }
+
+    /// The first vessel is spent: it passes `value` ppm of the `permeate` that enters it.
+    fn tell_spent(
+        &mut self,
+        setup: &Setup,
+        value: f64,
+        permeate: Option<f64>,
+        spent_at: f64,
+        out: &mut Results,
+    ) {
+        self.resin.lead_exhausted(setup, value, permeate);
+        if is_single(setup) {
+            return;
+        }
+        self.not_gas(GROWN, out);
+        let key = AlarmKey::plant(AlarmId::LeadSpent);
+        let share = permeate
+            .filter(|p| *p > 0.0)
+            .map(|p| format!(" ({:.0} % of what enters it)", 100.0 * value / p))
+            .unwrap_or_default();
+        let text = format!(
+            "The first vessel now passes {value:.1} ppm{share}; the second does all the work. Move the second into first place, fit fresh resin behind it and record the swap (service entry lag-to-lead), or its account is wrong.",
+        );
+        self.told.raise(key, Some(value), Some(spent_at), text, out);
     }
 
     /// The outlet of the first vessel rises litre by litre, before single readings stay up.
@@ -507,6 +553,7 @@ impl Trend {
         let judged = self.outlets.judged >= ABOVE_LITRES;
         let product_judged = self.outlets.product_judged >= ABOVE_LITRES;
         self.lead_looked(setup);
+        self.judge_unsettled(setup, run.settled.is_some(), out);
         self.gas_run_ended(setup, now, run.settled.is_some());
         self.outlets.begun.run_ended(judged);
         self.outlets.spent.run_ended(judged);

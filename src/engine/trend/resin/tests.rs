@@ -28,6 +28,10 @@ fn setup(chemistry: Option<(f64, f64)>, bed: f64, rated: f64) -> Setup {
     Setup::resolve("plant", &plant, OnStop::Close, 5)
 }
 
+fn of(gas: bool) -> Pattern {
+    if gas { Pattern::Gas } else { Pattern::Breakthrough }
+}
+
 /// Where the taps of a population come from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Taps {
@@ -260,7 +264,7 @@ fn what_no_probe_saw_a_vessel_hold_proves_nothing() {
     }
     let (_, (second, ..)) = seen(&mut resin, now);
     assert!(second > 0.24, "{second}");
-    resin.lead_shows(&setup, 2.0, 12.0, false);
+    resin.lead_shows(&setup, 2.0, 12.0, Pattern::Breakthrough);
     let line = resin.swapped(&setup, "b", "a").expect("fits");
     assert!(line.contains("seen to be spent"), "{line}");
     let ((fresh, learned, new), (used, _, left)) = seen(&mut resin, now);
@@ -311,7 +315,7 @@ fn gas_behind_the_first_vessel_loads_the_second() {
             let between = if litre <= 100 { young } else { later };
             let now = Mono::from_millis(60_000 * litre);
             resin.water(&setup, now, litre as f64, 5.0, (Some(between), Some(0.0)));
-            resin.lead_shows(&setup, between, 5.0, gas && between > 0.0);
+            resin.lead_shows(&setup, between, 5.0, of(gas && between > 0.0));
         }
         let first = resin.vessels[0].account.used().get();
         let of = |passed_u: f64| passed_u / resin.vessels[1].account.used().get().max(1e-9);
@@ -324,21 +328,21 @@ fn gas_behind_the_first_vessel_loads_the_second() {
     let (account, first, _) = second(0.0, 1.7, true);
     near(account.invisible().get(), 0.014_16);
     let freed = account.visible().get();
-    assert!(freed > 0.2 * 0.008_70 && freed < 0.7 * 0.008_70, "{account:?}");
+    assert!(freed > 0.15 * 0.008_70 && freed < 0.7 * 0.008_70, "{account:?}");
     assert!(account.used().get() < 0.45 * first, "{account:?} of {first}");
     assert!(account.visible_salt().get() < 1.8, "{account:?}");
-    // 1.25 ppm are 0.1 mmol/L (reference sheet 1.4): the front of the gas is on its way.
+    // 1.25 ppm are 0.1 mmol/L (reference sheet 1.4): the front of the gas is on its way. As it is known to 0.4 ppm
+    // and goes with the square, a tenth more is the mean, less what the litres of the smoothing take off.
     let (account, _, u) = second(0.0, 1.25, true);
-    // But for the litres over which it is smoothed.
-    assert!((0.009..0.0101).contains(&account.used().get()), "{account:?}");
+    assert!((0.0097..0.0111).contains(&account.used().get()), "{account:?}");
     assert!(account.visible().get() < 2.5e-5, "{account:?}");
     // Twice the height is nearly four times the gas, so that 0.4 of 1.25 ppm are two thirds of it.
     assert!((0.5..0.7).contains(&u), "{u}");
-    // Higher than gas can stand, all of it passes beside the salt, and no zero of a probe changes that.
+    // Beside seven tenths of the salt nearly all gas passes, and no zero of a probe changes that.
     let (account, _, u) = second(0.0, 3.5, false);
     assert!(u < 0.02, "{u}");
     near(account.invisible().get(), 0.014_16);
-    near(account.visible().get(), 0.008_70);
+    near(account.visible().get(), 0.7 * 0.008_70);
     near(account.visible_salt().get(), 350.0);
     assert_eq!(second(0.0, 0.0, false).0.used().get(), 0.0);
     assert_eq!(second(1.0, 1.0, true).0.invisible().get(), 0.0);
@@ -383,7 +387,7 @@ fn gas_that_shows_takes_no_salt_off_the_account() {
         for litre in 1..=100 {
             let now = Mono::from_millis(60_000 * litre);
             resin.water(&setup, now, litre as f64, 5.0, (None, Some(1.0)));
-            resin.lead_shows(&setup, 1.0, 5.0, gas);
+            resin.lead_shows(&setup, 1.0, 5.0, of(gas));
         }
         resin.vessels[0].account.visible_salt().get()
     };
