@@ -26,6 +26,10 @@ const VOLUME_COUNT_LITRES: f64 = 1e-4;
 /// A step back by no more counts than this is the last digit of a running volume.
 const JITTER: u64 = 2;
 
+/// A step back by no more than so much time of full flow, so soon after what it falls behind, is a message
+/// that came late.
+const LATE: Span = Span::from_secs(60);
+
 /// What was made of a reading of a counter.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, Hash)]
 #[serde(rename_all = "kebab-case")]
@@ -221,13 +225,21 @@ impl Totaliser {
         };
         let fresh = self.ceiling * covers.secs();
         let allowed = fresh + self.credit;
+        let unknown = self.away == Away::Unknown;
+        // Slightly behind what is known already, and more than can have flowed since: no counter that began
+        // again from zero, but a word that another overtook. One that goes on there for longer has moved.
+        let back = old.count.checked_sub(new.count).filter(|&back| back > 0);
+        if back.is_some_and(|back| back as f64 <= self.ceiling * LATE.secs())
+            && (new.count as f64 > fresh && covers <= LATE && !unknown)
+        {
+            return self.nothing(Decision::Stale);
+        }
         // Among many absurd numbers some look possible by chance, the more the longer they last:
         // right after nonsense a step may be no more than a minute's, or the next reading must
         // confirm it by moving on from there.
         let minute = self.ceiling * BURST.secs() + self.credit;
         let room = if self.nonsense { allowed.min(minute) } else { allowed };
         let whole_turn = self.modulus.is_some_and(|turn| fresh >= turn as f64);
-        let unknown = self.away == Away::Unknown;
 
         let ahead = self.ahead(old.count, new.count);
         let from_doubted = self.doubted.and_then(|doubted| {
@@ -417,6 +429,34 @@ mod tests {
         assert_eq!(stored.decision, Decision::Retained);
         assert_eq!(total.push_count(at(20), 180.0, stamp(20), false).counts, 30);
         assert_eq!(total.total(), 80);
+    }
+
+    /// No stamps, and a word that another overtook: it was taken for a restart, and litres that never flowed
+    /// were counted. A counter that goes on below for longer than words are late has moved there.
+    #[test]
+    fn a_word_that_comes_late_is_no_restart() {
+        for turn in [0.0, 65_536.0] {
+            let mut total = meter(turn);
+            total.push_count(at(0), 500.0, None, false);
+            total.push_count(at(600), 1000.0, None, false);
+            for (secs, count) in [(603, 990.0), (604, 995.0)] {
+                let late = total.push_count(at(secs), count, None, false);
+                assert_eq!((late.counts, late.decision), (0, Decision::Stale));
+            }
+            assert_eq!(total.push_count(at(610), 1020.0, None, false).counts, 20);
+            assert_eq!(total.total(), 520);
+            // A restart soon after a word: what it shows can have flowed since.
+            let restart = total.push_count(at(620), 60.0, None, false);
+            assert_eq!((restart.counts, restart.decision), (60, Decision::Reset));
+            // A meter that woke with what it had stored a minute before.
+            let mut total = meter(turn);
+            total.push_count(at(0), 900.0, None, false);
+            total.push_count(at(60), 1000.0, None, false);
+            for (secs, count) in [(70, 950.0), (130, 955.0), (190, 960.0), (250, 965.0)] {
+                total.push_count(at(secs), count, None, false);
+            }
+            assert_eq!(total.push_count(at(310), 970.0, None, false).counts, 5);
+        }
     }
 
     #[test]
