@@ -1046,6 +1046,50 @@ fn a_sensor_that_gives_nothing_usable_is_told_by_name() {
     assert!(rig.stands(AlarmId::SensorFault));
 }
 
+/// One wild number at rest, where a good one follows after two minutes, is no sensor that gives nothing; half of
+/// them are told as what they are.
+#[test]
+fn one_wild_reading_is_no_sensor_that_gives_nothing() {
+    let mut rig = Rig::new(&full_plant());
+    let ix = rig.ix("permeate-tds");
+    let wild = |rig: &mut Rig, count: usize, good: bool| {
+        for _ in 0..count {
+            rig.wait(120.0);
+            if good {
+                rig.tell("permeate-tds", 6.0);
+            }
+            rig.wait(120.0);
+            let (now, standing) = (rig.now(), rig.standing);
+            rig.trend.missing(&rig.setup, now, ix, NoReading::OutOfRange, standing, &mut rig.out);
+        }
+    };
+    wild(&mut rig, 1, false);
+    for _ in 0..6 {
+        rig.wait(120.0);
+        rig.tell("permeate-tds", 6.0);
+    }
+    assert!(rig.findings(AlarmId::SensorFault).is_empty());
+    wild(&mut rig, 3, true);
+    let told = rig.findings(AlarmId::SensorFault);
+    assert_eq!(told.len(), 1);
+    assert!(told[0].text.contains("hardly anything"), "{}", told[0].text);
+}
+
+/// Most relays tell a valve's state when it changes, and not again while it is open for hours.
+#[test]
+fn a_valve_that_tells_its_state_only_when_it_changes_is_no_faulty_sensor() {
+    let mut plant = full_plant();
+    plant.sensors.insert("supply-open".to_owned(), sensor(Quantity::Open, Point::Supply, ""));
+    let mut rig = Rig::new(&plant);
+    let mut water = Water::new(3);
+    for _ in 0..3 {
+        rig.tell("supply-open", 1.0);
+        water.start(&mut rig, 240.0, 60.0);
+        rig.tell("supply-open", 0.0);
+    }
+    assert!(rig.findings(AlarmId::SensorFault).is_empty(), "{:?}", rig.out.findings);
+}
+
 #[test]
 fn a_lone_spike_enters_nothing() {
     let calm = {

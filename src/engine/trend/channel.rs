@@ -76,6 +76,9 @@ pub(super) struct Channel {
 pub(super) struct Trouble {
     pub(super) why: NoReading,
     pub(super) since: Mono,
+    /// Single good readings came in between.
+    #[serde(default)]
+    pub(super) some: bool,
 }
 
 /// A reading after cleaning.
@@ -157,6 +160,8 @@ impl Channel {
         self.good = self.good.saturating_add(1);
         if self.good >= GOOD_AGAIN {
             self.trouble = None;
+        } else if let Some(trouble) = &mut self.trouble {
+            trouble.some = true;
         }
         if sensor.is_solids() && !making {
             // Standing water: nothing of it may meet flowing water.
@@ -204,8 +209,11 @@ impl Channel {
     }
 
     /// Its last reading became stale.
-    pub(super) fn fell_silent(&mut self, now: Mono, flowing: bool) {
+    /// Most relays tell the state of a valve when it changes and not again: their silence is no fault, and a close
+    /// that nothing confirms is the guard's to tell.
+    pub(super) fn fell_silent(&mut self, sensor: &SensorSetup, now: Mono, flowing: bool) {
         self.silent = true;
+        let flowing = flowing && sensor.quantity != Quantity::Open;
         self.missing(NoReading::Stale, now, flowing);
     }
 
@@ -237,17 +245,19 @@ impl Channel {
 
     fn bad(&mut self, why: NoReading, now: Mono) {
         self.good = 0;
-        self.trouble.get_or_insert(Trouble { why, since: now });
+        self.trouble.get_or_insert(Trouble { why, since: now, some: false });
     }
 
-    /// A trouble that has lasted long enough to be told.
+    /// A trouble that has lasted long enough to be told; after a good reading the next one decides.
     pub(super) fn told_trouble(&self, sensor: &SensorSetup, now: Mono) -> Option<Trouble> {
-        self.trouble.filter(|trouble| now >= trouble.since + told_after(sensor))
+        let lasts = self.trouble.filter(|trouble| now >= trouble.since + told_after(sensor));
+        lasts.filter(|_| self.good == 0)
     }
 
     /// When a trouble that is not told yet will be.
     pub(super) fn trouble_due(&self, sensor: &SensorSetup) -> Option<Mono> {
-        self.trouble.map(|trouble| trouble.since + told_after(sensor))
+        let open = self.trouble.filter(|_| self.good == 0);
+        open.map(|trouble| trouble.since + told_after(sensor))
     }
 
     /// Flow stopped: a silence that began with it is no fault.

@@ -1,6 +1,6 @@
 //! After every call: what follows from it, and what is told.
 
-use super::channel::Clean;
+use super::channel::{Clean, Trouble};
 use super::water::Flow;
 use super::{Observation, RESIN_EVERY, Results, TOTALS_EVERY, Trend, of_plant, of_sensor};
 use crate::engine::catalogue::{AlarmId, SignalId};
@@ -260,7 +260,7 @@ impl Trend {
                     continue;
                 }
                 let minutes = now.mono.since(trouble.since).minutes();
-                let text = trouble_text(probe, trouble.why, minutes);
+                let text = trouble_text(probe, trouble, minutes);
                 self.told.raise(key, None, None, text, out);
             } else if channel.is_well() && self.told.stands(key) {
                 let text = format!("{} gives readings again.", probe.id);
@@ -309,16 +309,17 @@ impl Trend {
     }
 }
 
-fn trouble_text(probe: &SensorSetup, why: NoReading, minutes: f64) -> String {
-    let what = match why {
+fn trouble_text(probe: &SensorSetup, trouble: Trouble, minutes: f64) -> String {
+    let what = match trouble.why {
         NoReading::Unparsable => "its messages cannot be read as a number",
         NoReading::OutOfRange => "its readings lie outside what it can measure",
         NoReading::Stale => "it has been silent while water flows",
         NoReading::Offline => "it says that it is offline while water flows",
         _ => "it gives no reading",
     };
+    let nothing = if trouble.some { "hardly anything" } else { "nothing" };
     format!(
-        "Sensor {} ({} at {}) has given nothing that can be used for {minutes:.0} min: {what}. Look at its power, its cable and its topic, in this order.",
+        "Sensor {} ({} at {}) has given {nothing} that can be used for {minutes:.0} min: {what}. Look at its power, its cable and its topic, in this order.",
         probe.id,
         probe.quantity.word(),
         probe.point.word(),
