@@ -374,6 +374,29 @@ fn a_siphon_is_told_within_the_hour_and_a_planned_change_is_not() {
     assert!(rig.stands(AlarmId::DrawAbnormal).is_none(), "gone when the draws are usual again");
 }
 
+/// Four hours after a planned change has been taken a siphon is no part of it.
+#[test]
+fn a_siphon_after_the_change_of_the_day_is_told_on_that_day() {
+    let mut rig = Rig::new(STORE);
+    let mut tank = tank();
+    for _ in 0..12 {
+        tank.day(&mut rig, 60);
+    }
+    // Saturday 10:00: the change takes 30 L in half an hour.
+    tank.pass(&mut rig, 600, false);
+    tank.siphon = 1.0;
+    tank.pass(&mut rig, 30, false);
+    tank.siphon = 0.0;
+    tank.pass(&mut rig, 210, true);
+    assert!(rig.alarms.iter().all(|a| a.key.alarm != AlarmId::DrawAbnormal), "false alarm");
+    tank.siphon = 0.4;
+    let began = rig.secs;
+    while rig.stands(AlarmId::DrawAbnormal).is_none() {
+        tank.pass(&mut rig, 1, false);
+        assert!(rig.secs - began < 3600.0, "never told; store {} L", tank.litres);
+    }
+}
+
 #[test]
 fn water_that_does_not_arrive_is_told() {
     let mut rig = Rig::new(STORE);

@@ -25,7 +25,7 @@ use super::run::Run;
 use super::water::Flow;
 use super::{Results, Trend};
 use crate::engine::catalogue::SignalId;
-use crate::engine::event::{Calendar, ServiceEntry};
+use crate::engine::event::{Calendar, ChangeAt, ServiceEntry};
 use crate::engine::setup::{SensorIx, Setup};
 use crate::engine::time::{Mono, Now, Span};
 use crate::engine::value::Basis;
@@ -46,8 +46,8 @@ const EXTRAS: usize = 16;
 pub(super) struct Upkeep {
     at: Option<Mono>,
     calendar: Calendar,
-    /// When the last planned change was.
-    last_change: Option<crate::engine::time::Wall>,
+    /// The last planned change.
+    change_before: Option<ChangeAt>,
     store: store::Store,
     /// Litres into the container, running: product that did not go to the drain.
     inflow: f64,

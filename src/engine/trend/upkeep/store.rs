@@ -7,7 +7,7 @@
 //! follow the level with a deadband); a silent sensor counts nothing and clears nothing.
 
 use crate::engine::process::storage::Ages;
-use crate::engine::time::{Mono, Span};
+use crate::engine::time::{Mono, Span, Wall};
 use crate::engine::value::{self, Basis, Flag, NoReading, Reason, Valued};
 use crate::units::{Days, Litres};
 use serde::{Deserialize, Serialize};
@@ -20,6 +20,10 @@ const HOURS_MIN: usize = 7 * 24;
 /// Days of draws that are remembered, and that a use per day needs.
 const DAYS: usize = 28;
 const DAYS_MIN: usize = 3;
+/// A planned change is over when so much of it has been taken and nothing more for as long, or far more than it.
+const TAKEN_SHARE: f64 = 0.8;
+const TAKEN_PAUSE: Span = Span::from_secs(900);
+const TAKEN_MOST: f64 = 1.5;
 /// Marks of the last hours for the search of an abnormal draw.
 const MARKS: usize = 128;
 /// Readings as they came that are remembered, at most one a minute: as long as the marks.
@@ -60,8 +64,18 @@ pub(super) struct Look {
     pub(super) volume: f64,
     /// Use per day, declared.
     pub(super) declared_use: Option<f64>,
-    /// A planned change is near: its draws are no usual use.
-    pub(super) in_change: bool,
+    /// A planned change is near, its time and its litres: what it takes is no usual use.
+    pub(super) change: Option<(Wall, f64)>,
+}
+
+/// How far a planned change has come.
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
+struct Taking {
+    of: Wall,
+    taken: f64,
+    /// When it last went on, and how far it had come.
+    goes_on: (Mono, f64),
+    over: bool,
 }
 
 /// Content by balance since the float was up.
@@ -105,6 +119,7 @@ pub(super) struct Store {
     day_hours: u32,
     day: f64,
     days: VecDeque<f64>,
+    taking: Option<Taking>,
     /// Uses per day between two full containers, for plants without a level sensor.
     between_fulls: VecDeque<f64>,
 }
@@ -258,7 +273,7 @@ impl Store {
             self.thin_marks(look.now);
         }
         let drawn = mark.drawn - last.drawn;
-        if look.in_change {
+        if self.is_changing(look, drawn) {
             // A planned change is no usual use: this hour does not count.
             self.marks.clear();
             self.raws.clear();
@@ -281,6 +296,29 @@ impl Store {
                 self.day = 0.0;
             }
         }
+    }
+
+    /// Whether the water of a planned change is still to come or being taken. What runs after it is its own, and
+    /// so is what takes far more than was planned.
+    fn is_changing(&mut self, look: &Look, drawn: f64) -> bool {
+        let Some((of, litres)) = look.change else {
+            self.taking = None;
+            return false;
+        };
+        let begun = Taking { of, taken: 0.0, goes_on: (look.now, 0.0), over: false };
+        let taking = self.taking.get_or_insert(begun);
+        if taking.of != of {
+            *taking = begun;
+        }
+        taking.taken += drawn;
+        if taking.taken - taking.goes_on.1 > 5.0 * look.noise {
+            taking.goes_on = (look.now, taking.taken);
+        }
+        let whole = litres > 0.0 && taking.taken >= TAKEN_SHARE * litres;
+        taking.over |= whole
+            && (look.now.since(taking.goes_on.0) >= TAKEN_PAUSE
+                || taking.taken > TAKEN_MOST * litres);
+        !taking.over
     }
 
     fn thin_marks(&mut self, now: Mono) {
@@ -471,7 +509,7 @@ mod tests {
             full: None,
             volume: 80.0,
             declared_use: None,
-            in_change: false,
+            change: None,
         }
     }
 

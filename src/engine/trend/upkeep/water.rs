@@ -4,7 +4,7 @@ use super::plan::{self, RunRate};
 use super::samples::Summary;
 use super::store::Look;
 use crate::engine::catalogue::{AlarmId, SignalId};
-use crate::engine::event::Calendar;
+use crate::engine::event::{Calendar, ChangeAt};
 use crate::engine::output::AlarmKey;
 use crate::engine::process::normalise::TemperatureFactor;
 use crate::engine::setup::Setup;
@@ -47,20 +47,25 @@ impl Trend {
     /// A planned change that is over is remembered: its draws are no siphon.
     fn pass_change(&mut self, now: Now) {
         let Some(wall) = now.wall else { return };
-        let past = self.upkeep.calendar.changes.iter().map(|change| change.at);
-        if let Some(last) = past.filter(|at| *at <= wall).max() {
-            self.upkeep.last_change = Some(last);
+        let past = self.upkeep.calendar.changes.iter().filter(|change| change.at <= wall);
+        if let Some(last) = past.max_by_key(|change| change.at) {
+            self.upkeep.change_before = Some(last.clone());
         }
     }
 
-    fn in_change(&self, setup: &Setup, wall: Option<Wall>) -> bool {
-        let Some(wall) = wall else { return false };
+    /// The planned change whose draws may come now: its time, and its litres.
+    fn in_change(&self, setup: &Setup, wall: Option<Wall>) -> Option<(Wall, f64)> {
+        let wall = wall?;
         let mixing = plan::batch(setup, 1.0)
             .map_or(Span::ZERO, |batch| Span::from_secs_f64(3600.0 * batch.hours));
-        let changes = self.upkeep.calendar.changes.iter().map(|change| change.at);
+        let changes = self.upkeep.calendar.changes.iter().chain(&self.upkeep.change_before);
+        let near = |change: &&ChangeAt| {
+            wall.since(change.at) <= CHANGE_AFTER && change.at.since(wall) <= CHANGE_BEFORE + mixing
+        };
         changes
-            .chain(self.upkeep.last_change)
-            .any(|at| wall.since(at) <= CHANGE_AFTER && at.since(wall) <= CHANGE_BEFORE + mixing)
+            .filter(near)
+            .min_by_key(|change| change.at)
+            .map(|change| (change.at, change.millilitres as f64 / 1000.0))
     }
 
     /// What can be seen of the container now.
@@ -91,7 +96,7 @@ impl Trend {
             full: float,
             volume: setup.store.litres,
             declared_use: setup.assumed.use_litres_per_day,
-            in_change: self.in_change(setup, now.wall),
+            change: self.in_change(setup, now.wall),
         }
     }
 
@@ -343,7 +348,7 @@ impl Trend {
         if look.level.is_none()
             || !self.water.is_making()
             || self.standing.to_drain
-            || look.in_change
+            || look.change.is_some()
         {
             return;
         }
