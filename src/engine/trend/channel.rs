@@ -130,6 +130,10 @@ impl Channel {
         if placed.placement == Placement::Duplicate || !placed.placement.is_live() {
             return None;
         }
+        let changed = self.last.as_ref().is_none_or(|last| last.value != value);
+        if sensor.quantity.is_state() && changed {
+            self.interval.interrupted();
+        }
         self.interval.observe(now.mono, making, |pace| patience(pace, setup, sensor));
         self.silent = false;
         if let Err(why) = Plausible::of(sensor).check(value) {
@@ -209,11 +213,8 @@ impl Channel {
     }
 
     /// Its last reading became stale.
-    /// Most relays tell the state of a valve when it changes and not again: their silence is no fault, and a close
-    /// that nothing confirms is the guard's to tell.
-    pub(super) fn fell_silent(&mut self, sensor: &SensorSetup, now: Mono, flowing: bool) {
+    pub(super) fn fell_silent(&mut self, now: Mono, flowing: bool) {
         self.silent = true;
-        let flowing = flowing && sensor.quantity != Quantity::Open;
         self.missing(NoReading::Stale, now, flowing);
     }
 
@@ -520,15 +521,20 @@ impl Channel {
     }
 }
 
-/// After how long a silence a reading is stale: while no water flows, and while it does.
+/// After how long a silence a reading is stale: while no water flows, and while it does. A switch tells what
+/// changes; only what it says again without a change is a heartbeat, which has nothing to do with the flow.
+/// One that never repeats itself may be silent for as long as one on a battery.
 fn patience(pace: &IntervalLearner, setup: &Setup, sensor: &SensorSetup) -> [Span; 2] {
     let limits = &setup.limits.guard;
-    [false, true].map(|flowing| {
-        if sensor.battery {
-            return pace.silence(sensor, limits, flowing);
-        }
-        let rule = StaleRule::of(sensor, limits, flowing && !sensor.quantity.is_state());
-        pace.stale_after(flowing, &rule)
+    if sensor.quantity.is_state() {
+        let rule = StaleRule::of(sensor, limits, false);
+        let heard = [false, true].into_iter().filter(|&flowing| pace.is_learned(flowing));
+        let beat = heard.map(|flowing| pace.expected(flowing)).max();
+        return [beat.map_or(rule.max, |beat| rule.after(beat)); 2];
+    }
+    [false, true].map(|flowing| match sensor.battery {
+        true => pace.silence(sensor, limits, flowing),
+        false => pace.stale_after(flowing, &StaleRule::of(sensor, limits, flowing)),
     })
 }
 

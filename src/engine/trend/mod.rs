@@ -283,7 +283,7 @@ impl Trend {
                 .stale_at(setup, probe, flowing)
                 .is_some_and(|at| now.mono >= at);
             if stale && !self.channels[sensor].is_silent() {
-                self.channels[sensor].fell_silent(probe, now.mono, flowing);
+                self.channels[sensor].fell_silent(now.mono, flowing);
                 self.publish_reading(setup, now, sensor, out);
             }
         }
