@@ -266,7 +266,11 @@ impl Guard {
         if self.test_run.is_some() {
             // What it made went to the drain and took none of the room.
             run.room_from = Some(self.flow.made());
+            run.rise = None;
             return;
+        }
+        if let Some(level) = level {
+            run.arrives(self.flow.made(), level, setup.store.litres);
         }
         let Some((free, limit)) = self.run_limit(setup, cx.now.mono) else { return };
         let Some(run) = &self.run else { return };

@@ -163,6 +163,9 @@ struct Run {
     /// Room that draws have made since it began, in litres.
     #[serde(default)]
     drawn: f64,
+    /// What the level shows of it; see [`Run::arrives`].
+    #[serde(default)]
+    rise: Option<Rise>,
     /// A product probe has reported since it began.
     proven: bool,
 }
@@ -172,7 +175,7 @@ impl Run {
     /// than the waves of a container is no draw, and all draws together make room for one container
     /// at most, so that a level sensor that swings without cause cannot put the limit off for ever.
     fn draws(&mut self, level: f64, volume: f64) {
-        let waves = (0.02 * volume).max(1.0);
+        let waves = waves(volume);
         let highest = self.highest.get_or_insert(level);
         if level > *highest {
             *highest = level;
@@ -181,7 +184,54 @@ impl Run {
             *highest = level;
         }
     }
+
+    /// Takes a level beside the litres made. Where the level has risen by what was made meanwhile, the water
+    /// arrives and the sensor shows it: what it lacks of all that was made before was taken out, in draws
+    /// too small to tell from waves, and made room. Within one container, as before.
+    fn arrives(&mut self, made: f64, level: f64, volume: f64) {
+        let rise = self.rise.get_or_insert(Rise {
+            from: level,
+            smooth: (made, level),
+            piece: (made, level),
+        });
+        let (until, smooth) = rise.smooth;
+        let share = 1.0 - (-(made - until).max(0.0) / SMOOTH_LITRES).exp();
+        rise.smooth = (made, smooth + share * (level - smooth));
+        let (_, level) = rise.smooth;
+        let (before, low) = rise.piece;
+        if made - before < waves(volume) {
+            return;
+        }
+        rise.piece = (made, level);
+        if level - low >= ARRIVES * (made - before) {
+            let all = made - self.room_from.unwrap_or(self.made);
+            self.drawn = self.drawn.max((all - (level - rise.from)).clamp(0.0, volume));
+            self.highest = Some(level);
+        }
+    }
 }
+
+/// Litres of a run beside the level of the container.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+struct Rise {
+    /// Level at its beginning.
+    from: f64,
+    /// Litres made, and the level smoothed over them.
+    smooth: (f64, f64),
+    /// Litres made and smoothed level where the present piece began.
+    piece: (f64, f64),
+}
+
+/// What rises or falls by less may be the waves of a container, litres (judgement).
+fn waves(volume: f64) -> f64 {
+    (0.02 * volume).max(1.0)
+}
+
+/// Litres over which the level is smoothed, so that waves do not pass for water that arrives.
+const SMOOTH_LITRES: f64 = 0.3;
+/// Share of what a meter counts by which a level has to rise where all of it arrives: meter and scale of a
+/// container err by some per cent each (judgement).
+const ARRIVES: f64 = 0.8;
 
 /// A condition with its delays.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -731,6 +781,7 @@ impl Guard {
                     free: self.free_litres(setup, now),
                     highest: self.level(setup, now),
                     drawn: 0.0,
+                    rise: None,
                     proven: false,
                 });
                 if self.starts.len() >= STARTS_MAX {
