@@ -38,6 +38,41 @@ fn pumping() -> Rig {
     rig
 }
 
+/// A hub switches valve and pump together, or the pump first; a word of "closed" and a flow of none still come in
+/// before the valve's "open". The pump is left alone. A valve that does not open stops it after some seconds.
+#[test]
+fn a_pump_that_the_hub_switches_with_its_valve_is_left_alone() {
+    let hub = with_more().replace("mode = \"level\"", "mode = \"hub\"");
+    assert_ne!(hub, with_more(), "the plant opens by itself");
+    for first in ["pump", "valve"] {
+        for answers in [true, false] {
+            let mut rig = idle(&hub);
+            rig.run(30.0, &more(30.0, 0.0, 0.0, 0.0));
+            assert!(rig.permitted(), "{:?}", rig.missing());
+            let before = rig.told("pump", Action::Close);
+            let second = if first == "pump" { "valve" } else { "pump" };
+            let actuator = rig.actuator(first);
+            rig.event(Event::SeenOnTopic { actuator, open: true });
+            rig.wait(0.1);
+            let actuator = rig.actuator(second);
+            rig.event(Event::SeenOnTopic { actuator, open: true });
+            rig.wait(0.1);
+            for (id, value) in more(30.0, 0.0, 0.0, 0.0) {
+                rig.read(id, value);
+            }
+            rig.wait(0.5);
+            let open = if answers { 1.0 } else { 0.0 };
+            rig.read("state", open);
+            rig.run(5.0, &more(30.0, 0.0, 0.0, open));
+            assert_eq!(rig.told("pump", Action::Close), before, "{first} first, {answers}");
+            let flow = if answers { 0.15 } else { 0.0 };
+            rig.run(60.0, &more(30.0, 0.0, flow, open));
+            let closed = rig.told("pump", Action::Close) > before;
+            assert_eq!(closed, !answers, "{first} first");
+        }
+    }
+}
+
 /// Times of the first close of two actuators after now.
 fn first_closes(rig: &mut Rig, secs: f64, messages: &[(&str, f64)]) -> (f64, f64) {
     let begun = rig.now;

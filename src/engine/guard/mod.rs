@@ -145,6 +145,9 @@ pub struct Guard {
     proofs: proof::Proofs,
     #[serde(default)]
     usage: Usage,
+    /// Since when a pump runs before the valve is known to be open.
+    #[serde(default)]
+    dry_since: Option<Mono>,
 }
 
 /// One run of the plant.
@@ -450,6 +453,7 @@ impl Guard {
             heard: None,
             proofs: proof::Proofs::default(),
             usage: Usage::default(),
+            dry_since: None,
         }
     }
 
@@ -948,6 +952,7 @@ impl Guard {
         self.condition_deadlines(setup, add);
         self.proof_deadlines(setup, add);
         add(self.order_deadline(setup), "the valve after its pump");
+        add(self.dry_deadline(setup), "a pump before its valve");
         add(self.permit.deadline(), "the permit's renewal");
         add(self.test_run.as_ref().map(|run| run.until), "the end of the test run");
         add(self.bypass.as_ref().map(|bypass| bypass.until), "the end of the bypass");

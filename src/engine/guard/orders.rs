@@ -17,6 +17,17 @@ use crate::units::Quantity;
 /// Housings have given back most of what they held under pressure so long after a close. Common
 /// practice, no source; on the virtual plant (5 to 50 mL/bar) all but a tenth.
 const DECOMPRESSED: Span = Span::from_secs(20);
+/// A meter that shows no flow says nothing of an open for so long: tap, pump and the meter's next word come later.
+const COMES: Span = Span::from_secs(30);
+/// A pump that somebody else switches may run for so long beyond the valve's own time without a valve that is known
+/// to be open: a hub's commands, the valve's word and a pause of the radio (judgement; suction and pressure are
+/// watched all the while).
+const DRY: Span = Span::from_secs(10);
+
+fn dry_most(setup: &Setup) -> Span {
+    let travel = setup.actuators_of(Role::SupplyValve).map(|valve| setup.actuators[valve].travel);
+    DRY + travel.max().unwrap_or(Span::ZERO)
+}
 
 impl Guard {
     /// Something beside the broker's acknowledgement can show that this actuator closed.
@@ -85,8 +96,18 @@ impl Guard {
                         self.open(cx, actuator);
                     } else if running {
                         self.valves[actuator].let_be();
+                    } else if by_others
+                        && suction
+                        && !barrier
+                        && !leak
+                        && self.may_be_dry(cx, actuator)
+                    {
+                        self.valves[actuator].let_be();
                     } else {
                         self.close(cx, actuator);
+                    }
+                    if open {
+                        self.dry_since = None;
                     }
                 }
                 Role::ProductDivert => {
@@ -132,6 +153,17 @@ impl Guard {
         setup.actuators_of(Role::SupplyValve).all(lets_through)
     }
 
+    /// A hub that switches pump and valve together need not keep an order between them, and the valve's word comes
+    /// when it comes: so long a pump that somebody has just started may run before the valve is known to be open.
+    fn may_be_dry(&mut self, cx: &Context<'_>, pump: ActuatorIx) -> bool {
+        if !matches!(self.valves[pump].known(), Known::Open | Known::Opening) {
+            self.dry_since = None;
+            return false;
+        }
+        let since = *self.dry_since.get_or_insert(cx.now.mono);
+        cx.now.mono.since(since) < dry_most(cx.setup)
+    }
+
     fn pump_just_stopped(&mut self, setup: &Setup, now: Mono) -> bool {
         let lead = Span::from_secs_f64(setup.limits.guard.pump_lead_secs);
         setup
@@ -149,6 +181,11 @@ impl Guard {
             .max()
     }
 
+    /// When a pump has run for long enough without a valve that is known to be open.
+    pub(super) fn dry_deadline(&self, setup: &Setup) -> Option<Mono> {
+        self.dry_since.map(|since| since + dry_most(setup))
+    }
+
     fn observe_actuator(&mut self, cx: &mut Context<'_>, actuator: ActuatorIx) {
         let setup = cx.setup;
         let now = cx.now.mono;
@@ -163,8 +200,14 @@ impl Guard {
             let after = self.valves[actuator].close_told_at();
             let by = |after| by_meters(setup, &self.meters, &self.probes, now, after);
             let later = after.map(|at| at + config.travel + DECOMPRESSED);
+            // After an open the water comes when tap, pump and meter's next word let it.
+            let opens = self.valves[actuator].open_told_at();
+            let opens = opens.map(|at| at + config.travel + COMES);
             by(after)
-                .filter(|flows| !flows || later.is_none() || by(later) == Some(true))
+                .filter(|flows| match flows {
+                    true => later.is_none() || by(later) == Some(true),
+                    false => opens.is_none() || by(opens) == Some(false),
+                })
                 .or_else(|| self.open_by_pressure(setup, actuator, now))
         } else {
             None

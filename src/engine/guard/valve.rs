@@ -208,6 +208,11 @@ impl Valve {
         self.close_time.take()
     }
 
+    /// When it was last told to open, by whomever, and not to close since.
+    pub(super) fn open_told_at(&self) -> Option<Mono> {
+        self.told_open.filter(|_| self.told_closed.is_none())
+    }
+
     /// We told it to open and have not told it to close since.
     pub(super) const fn is_told_open(&self) -> bool {
         matches!(self.stage, Stage::Opened { .. })
