@@ -1075,6 +1075,29 @@ fn one_wild_reading_is_no_sensor_that_gives_nothing() {
     assert!(told[0].text.contains("hardly anything"), "{}", told[0].text);
 }
 
+/// A level sensor and a meter that die at rest are silent when the water flows again, and for as long as it does.
+#[test]
+fn a_sensor_that_died_at_rest_is_told_in_the_next_run() {
+    let mut rig = Rig::new(&full_plant());
+    let mut water = Water::new(3);
+    water.start(&mut rig, 240.0, 60.0);
+    rig.wait(24.0 * 3600.0);
+    assert!(rig.findings(AlarmId::SensorFault).is_empty(), "{:?}", rig.out.findings);
+    // What speaks again in time is no fault.
+    water.start(&mut rig, 240.0, 60.0);
+    assert!(rig.findings(AlarmId::SensorFault).is_empty(), "{:?}", rig.out.findings);
+    rig.wait(24.0 * 3600.0);
+    rig.flowing(true);
+    rig.wait(200.0);
+    assert!(rig.findings(AlarmId::SensorFault).is_empty(), "{:?}", rig.out.findings);
+    rig.wait(600.0);
+    for id in ["supply-flow", "feed-pressure", "feed-temperature"] {
+        let of = Some(rig.ix(id) as u16);
+        let told = rig.findings(AlarmId::SensorFault).iter().filter(|f| f.key.of == of).count();
+        assert_eq!(told, 1, "{id}");
+    }
+}
+
 /// Most relays tell a valve's state when it changes, and not again while it is open for hours; a float may repeat
 /// its own every quarter of an hour. One that has done so and stops is told.
 #[test]

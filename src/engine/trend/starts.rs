@@ -125,6 +125,10 @@ impl Trend {
         self.idle_since = None;
         self.run = Some(run);
         self.membrane.run_began();
+        // What fell silent while the water stood has to speak now.
+        for channel in self.channels.iter_mut().filter(|channel| channel.is_silent()) {
+            channel.missing(NoReading::Stale, now.mono, true);
+        }
         // What a late word of the counter added to the run before belongs to its last reading.
         self.resin_close(setup, now);
         self.resin.run_began();
