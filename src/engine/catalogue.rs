@@ -523,7 +523,7 @@ alarms! {
         "The database is behind; the daemon's own record is complete and will catch up.",
         "Look at the database.",
         "The database caught up.";
-    StoreShort = 75, "store-short", Tell, Soon, Plant, false, false,
+    StoreShort = 75, "store-short", Tell, Today, Plant, false, false,
         "The container will not hold enough for the next change.",
         "Let the plant run earlier.",
         "Enough water.";

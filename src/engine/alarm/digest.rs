@@ -1,7 +1,7 @@
 //! What can wait, told together: the alarms of class *soon* that nobody has taken note of.
 
 use super::Alarms;
-use crate::engine::catalogue::Class;
+use crate::engine::catalogue::{Class, Consequence};
 use crate::engine::output::{AlarmKey, AlarmState};
 use crate::engine::time::{Mono, Span};
 
@@ -52,8 +52,11 @@ impl Alarms {
         let mut soon: Vec<_> = self
             .alarms
             .iter_mut()
-            .filter(|(_, alarm)| {
-                alarm.class == Class::Soon && alarm.state() == AlarmState::Unacknowledged
+            // An interlock is how the plant works: a full container needs nobody.
+            .filter(|(key, alarm)| {
+                alarm.class == Class::Soon
+                    && alarm.state() == AlarmState::Unacknowledged
+                    && key.alarm.row().consequence != Consequence::Interlock
             })
             .collect();
         // Told once: when it came.
@@ -118,10 +121,20 @@ mod tests {
         let both = alarms.digest(at(80 + DAY_SECS).mono, Moment::Morning);
         assert_eq!(both.len(), 2, "{:?}", names(&both));
         assert!(alarms.acknowledge(|key| key.alarm == AlarmId::RejectionLow) == 1);
-        raise(&mut alarms, at(2 * DAY_SECS), AlarmId::StoreShort);
+        raise(&mut alarms, at(2 * DAY_SECS), AlarmId::FeedStep);
         let left = alarms.digest(at(80 + 2 * DAY_SECS).mono, Moment::Morning);
         assert_eq!(left.len(), 2, "{:?}", names(&left));
         assert!(!names(&left).contains(&AlarmId::RejectionLow.name()));
+    }
+
+    #[test]
+    fn a_full_container_needs_nobody() {
+        let mut alarms = Alarms::default();
+        raise(&mut alarms, at(0), AlarmId::StoreFull);
+        assert!(alarms.digest(at(80).mono, Moment::Morning).is_empty());
+        raise(&mut alarms, at(100), AlarmId::RejectionLow);
+        let told = alarms.digest(at(80 + DAY_SECS).mono, Moment::Morning);
+        assert_eq!(names(&told), [AlarmId::RejectionLow.name()]);
     }
 
     #[test]
