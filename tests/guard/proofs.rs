@@ -215,6 +215,19 @@ fn what_was_not_proven_in_time_is_told_and_the_will_is_tried_by_itself() {
     assert!(rig.values[&SignalId::ProofOverdueIn] < 0.0);
 }
 
+/// The daemon proves a will by itself, so nobody is told that it is due; where the broker's close stays away for a
+/// day, somebody is.
+#[test]
+fn a_will_that_the_daemon_proves_by_itself_is_nobodys_chore() {
+    let mut rig = idle(&reminded(&[("will", 2.0)]));
+    rig.watchful = false;
+    rig.rest(2.5 * 1_440.0, &readings(50.0, 0.0, 0.0, 0.0));
+    assert_eq!(rig.drops, [0]);
+    assert!(!rig.stands(AlarmId::ProofOverdue));
+    rig.rest(0.8 * 1_440.0, &readings(50.0, 0.0, 0.0, 0.0));
+    assert!(rig.stands(AlarmId::ProofOverdue));
+}
+
 #[test]
 fn time_away_counts_for_what_is_overdue() {
     use permeated::engine::event::{Found, Started};

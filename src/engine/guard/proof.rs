@@ -43,6 +43,8 @@ const OWN_CLOSE: Span = Span::from_secs(5);
 const RUN_FIRST: Span = Span::from_secs(300);
 /// After an attempt of its own the daemon waits this long.
 const AGAIN: Span = Span::from_secs(86_400);
+/// For the proof of a will it has so long before somebody is asked.
+const OWN_TIME: Span = Span::from_secs(86_400);
 /// A closed valve's pressure must fall below this share of what it was.
 const PRESSURE_SHARE: f64 = 0.5;
 /// And one that keeps this share of it for so long has not closed: a small home plant decompresses
@@ -593,7 +595,7 @@ impl Guard {
         let setup = cx.setup;
         let now = cx.now.mono;
         let overdue: Vec<Subject> = (self.proof_dues(setup).iter())
-            .filter(|(_, due)| now >= *due)
+            .filter(|(subject, due)| now >= told_from(*subject, *due))
             .map(|(subject, _)| *subject)
             .collect();
         let failed = self.proofs.failed.clone();
@@ -621,10 +623,16 @@ impl Guard {
         if let Some(run) = &self.run {
             add(Some(run.since + RUN_FIRST), "a settled run");
         }
-        for (_, due) in self.proof_dues(setup).iter() {
-            add(Some(*due), "an overdue proof");
+        for (subject, due) in self.proof_dues(setup).iter() {
+            add(Some(*due), "a proof that is due");
+            add(Some(told_from(*subject, *due)), "an overdue proof");
         }
     }
+}
+
+/// From when on somebody is asked for a proof that is due: the will the daemon proves by itself while nothing runs.
+fn told_from(subject: Subject, due: Mono) -> Mono {
+    if matches!(subject, Subject::Will(_)) { due + OWN_TIME } else { due }
 }
 
 /// Raises the alarm of a list, clears it, or says what is in it now. `told`: what it has said.

@@ -620,8 +620,17 @@ impl Trend {
         self.resin_at = Some(now.mono);
         let key = of_plant(SignalId::ResinPasses);
         if let Some(passes) = self.outlets.passes {
-            let is_spent = self.told.stands(AlarmKey::plant(AlarmId::LeadSpent));
-            let words = if is_spent { Pattern::Breakthrough } else { passes }.words();
+            let [is_spent, has_begun] = [AlarmId::LeadSpent, AlarmId::LeadBegun]
+                .map(|alarm| self.told.stands(AlarmKey::plant(alarm)));
+            // A vessel that is spent passes salt, unless everything says that it stands at what gas makes.
+            let words = match passes {
+                Pattern::Gas => passes,
+                _ if is_spent => Pattern::Breakthrough,
+                // What has begun is not nothing, though it comes and goes.
+                Pattern::Pure if has_begun => Pattern::CannotTell,
+                _ => passes,
+            }
+            .words();
             self.emitter.text(setup, now, key, words, &mut out.values);
         } else if lead_outlet(setup).is_some() {
             // Another vessel stands there: what the last one let through is none of its.
