@@ -406,6 +406,7 @@ fn water_that_does_not_arrive_is_told() {
     tank.lost = true;
     tank.pass(&mut rig, 60, true);
     let told = rig.stands(AlarmId::StoreNotFilling).expect("told");
+    assert!(rig.stands(AlarmId::DrawAbnormal).is_none(), "nothing was drawn");
     assert!(told.text.contains("hose"), "{}", told.text);
     tank.lost = false;
     tank.pass(&mut rig, 80, true);

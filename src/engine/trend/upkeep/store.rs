@@ -422,11 +422,24 @@ impl Store {
             if litres >= least.max(3.0 * noise)
                 && hourly > factor * usual
                 && self.goes_on(back, litres)
+                && !self.never_arrived(span, litres, noise)
             {
                 return Some(Abnormal { litres, minutes: span.minutes(), usual });
             }
         }
         None
+    }
+
+    /// What the meter made over this time is what is missing, while the level stood: it never came into the container,
+    /// which is another alarm's (a hose beside it, not a siphon out of it).
+    fn never_arrived(&self, span: Span, litres: f64, noise: f64) -> bool {
+        let Some(last) = self.marks.back() else { return false };
+        let Some(mark) = self.marks.iter().rev().find(|mark| last.at.since(mark.at) >= span) else {
+            return false;
+        };
+        let inflow = last.inflow - mark.inflow;
+        let stood = (last.level - mark.level).abs() <= (3.0 * noise).max(0.15 * litres);
+        stood && inflow > 0.0 && (litres / inflow - 1.0).abs() <= 0.2
     }
 
     /// The draw of the window that begins with reading `from` is in every part of it.
