@@ -334,7 +334,8 @@ pub struct Sensor {
     /// MQTT topic, without wildcards. Required.
     pub topic: String,
     /// JSON pointer (RFC 6901) to the number inside the payload, such as `/value`; empty for a plain
-    /// payload.
+    /// payload. States (`full`, `leak`, `open`) may be 1 and 0 or words in any case: on, true, yes, open, full,
+    /// wet, leak, high, active, detected, alarm; off, false, no, closed, empty, dry, low, inactive, clear, ok.
     pub pointer: String,
     /// JSON pointer to the sensor's own time stamp; empty if it sends none.
     pub time_pointer: String,
@@ -372,7 +373,8 @@ pub struct Sensor {
     #[schemars(extend("x-unit" = "of `unit`"))]
     pub wraps_at: f64,
     /// Usual time between messages while water flows; learned from there. Lower than true: the sensor
-    /// looks silent until learned. Higher: silence is noticed late until learned.
+    /// looks silent until learned. Higher: silence is noticed late until learned. Of a switch only what it
+    /// repeats without a change counts, at rest as well, and one that never does may be silent for hours.
     #[schemars(range(min = 0.1, max = 3600))]
     pub interval_secs: f64,
     /// Sleeps on a battery: silent for hours when nothing changes.
@@ -447,7 +449,9 @@ impl Default for Sensor {
 pub enum Role {
     /// The valve that lets tap water in. Every plant with a guard has one.
     SupplyValve,
-    /// The booster pump: `close` means stop.
+    /// The booster pump: `close` means stop. Where a hub opens, it may switch pump and valve together, in any
+    /// order; a pump that runs for 10 s (and the valve's travel) without a valve that is known to be open is
+    /// stopped.
     Pump,
     /// Sends permeate to the drain instead of through the resin. `close` means: to the drain.
     Divert,

@@ -251,6 +251,9 @@ fn flagged(value: value::Result<f64>, settled: bool) -> value::Result<f64> {
     )
 }
 
+/// Standard uncertainty of a back pressure of the permeate that is taken for none, bar.
+const BACK_PRESSURE_U: f64 = 0.2;
+
 impl Trend {
     /// Level of the feed in flowing water, ppm with the probe's own uncertainty: measured at the
     /// membrane's inlet, at the tap, or declared.
@@ -476,7 +479,8 @@ impl Trend {
         if flow.value <= 0.0 || recovery.value <= 0.0 {
             return [NoReading::Unsupported; 3].map(Err);
         }
-        let nought = Valued::measured(0.0, 0.1, now.mono);
+        // Vessels and a float valve hold 0.1 to 0.3 bar against the permeate where nobody measures it (judgement).
+        let nought = Valued::measured(0.0, BACK_PRESSURE_U, now.mono);
         let back = self
             .at_point(setup, now, Point::Permeate, Quantity::Pressure)
             .unwrap_or_else(|| nought.clone());
