@@ -29,6 +29,9 @@ const CLOSE_PAUSES: [Span; 4] =
 /// Without anything that can confirm, a close is sent this often before it is called commanded.
 const BLIND_ATTEMPTS: u32 = 3;
 
+/// A word of "open" so soon after a close was on its way before it: heartbeats do not wait for commands.
+const ECHO: Span = Span::from_secs(2);
+
 /// What an actuator is known to be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -177,7 +180,10 @@ impl Valve {
     /// `spoke`: when its own state was last heard, and whether that was open; `travel`: how long it takes
     /// to move.
     pub(super) fn shut_since(&self, spoke: Option<(Mono, bool)>, travel: Span) -> Option<Mono> {
-        match spoke.filter(|(at, _)| self.told_closed.is_none_or(|told| *at >= told + travel)) {
+        match spoke.filter(|(at, open)| {
+            self.told_closed
+                .is_none_or(|told| *at >= told + travel + if *open { ECHO } else { Span::ZERO })
+        }) {
             // The word that has just come is an answer before the valve has taken note of it: else the
             // water would flow once more for one evaluation, in which every probe has long been silent.
             Some((at, false)) if self.is_answer_closed(at, travel) => self.said_closed.or(Some(at)),
@@ -303,7 +309,7 @@ impl Valve {
             _ => self.told_closed,
         };
         let answers = |at: Mono, open: bool| match open {
-            true => told_closed.is_none_or(|told| at >= told + evidence.travel),
+            true => told_closed.is_none_or(|told| at >= told + evidence.travel + ECHO),
             false => self.is_answer_closed(at, evidence.travel),
         };
         let reported =
@@ -794,8 +800,8 @@ mod tests {
             valve.observe(at(word), says(word, true, flow));
             (valve.known(), valve.is_contradicted())
         };
-        assert_eq!(after(109, None), (Known::Closing, false));
-        assert_eq!(after(110, None), (Known::Closing, true));
+        assert_eq!(after(111, None), (Known::Closing, false));
+        assert_eq!(after(112, None), (Known::Closing, true), "its way, and what was on its way");
         assert_eq!(after(109, Some(true)), (Known::Closing, true), "a meter contradicts as well");
         let mut valve = connected();
         close(&mut valve, at(100), true);
@@ -812,7 +818,7 @@ mod tests {
     fn a_word_of_open_counts_from_the_end_of_the_way_on() {
         let mut valve = Valve::new();
         valve.seen(at(100), false);
-        for (word, since) in [(95, Some(at(100))), (109, Some(at(100))), (110, None)] {
+        for (word, since) in [(95, Some(at(100))), (111, Some(at(100))), (112, None)] {
             assert_eq!(valve.shut_since(Some((at(word), true)), TRAVEL), since, "{word} s");
         }
     }

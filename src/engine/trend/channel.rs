@@ -249,16 +249,21 @@ impl Channel {
         self.trouble.get_or_insert(Trouble { why, since: now, some: false });
     }
 
-    /// A trouble that has lasted long enough to be told; after a good reading the next one decides.
+    /// A trouble that is told once it has lasted: after a good reading the next one decides, and the silence of
+    /// a leak sensor has an alarm of its own.
+    fn to_tell(&self, sensor: &SensorSetup) -> Option<Trouble> {
+        let own = |why| sensor.quantity == Quantity::Leak && why == NoReading::Stale;
+        self.trouble.filter(|trouble| self.good == 0 && !own(trouble.why))
+    }
+
+    /// A trouble that has lasted long enough to be told.
     pub(super) fn told_trouble(&self, sensor: &SensorSetup, now: Mono) -> Option<Trouble> {
-        let lasts = self.trouble.filter(|trouble| now >= trouble.since + told_after(sensor));
-        lasts.filter(|_| self.good == 0)
+        self.to_tell(sensor).filter(|trouble| now >= trouble.since + told_after(sensor))
     }
 
     /// When a trouble that is not told yet will be.
     pub(super) fn trouble_due(&self, sensor: &SensorSetup) -> Option<Mono> {
-        let open = self.trouble.filter(|_| self.good == 0);
-        open.map(|trouble| trouble.since + told_after(sensor))
+        self.to_tell(sensor).map(|trouble| trouble.since + told_after(sensor))
     }
 
     /// Flow stopped: a silence that began with it is no fault.
