@@ -4,7 +4,7 @@ use super::plants::{FULL, idle, producing, readings, with_sensor, without};
 use super::rig::Rig;
 use permeated::engine::catalogue::AlarmId;
 use permeated::engine::event::{Ask, Event, Found, Started};
-use permeated::engine::output::{Action, AlarmKey, Output};
+use permeated::engine::output::{Action, AlarmKey, AlarmState, Output};
 use permeated::engine::phase::Phase;
 use permeated::engine::time::{Mono, Now, Span};
 use std::collections::BTreeSet;
@@ -166,6 +166,8 @@ fn a_full_float_is_believed_after_five_seconds_and_a_bounce_is_not() {
     rig.wait(5.0);
     assert!(rig.stands(Full));
     assert_eq!(rig.text(Full), "The container is full (50 L).");
+    let state = rig.alarms[&AlarmKey::plant(Full)];
+    assert_eq!(state, AlarmState::Acknowledged, "nobody has to take note of it");
     rig.read("float", 0.0);
     rig.wait(0.5);
     rig.read("float", 1.0);

@@ -233,7 +233,8 @@ impl Guard {
     }
 
     fn hold_interlock(&self, cx: &mut Context<'_>, active: bool, level: Option<f64>) {
-        cx.alarms.set(cx.now, AlarmKey::plant(AlarmId::StoreFull), Some(active), || Evidence {
+        let key = AlarmKey::plant(AlarmId::StoreFull);
+        cx.alarms.set(cx.now, key, Some(active), || Evidence {
             value: level,
             limit: Some(cx.setup.store.litres),
             text: match level {
@@ -241,6 +242,8 @@ impl Guard {
                 None => "The container is full.".to_owned(),
             },
         });
+        // A full container is how every filling ends: it stands for as long as it is so, and asks nobody.
+        cx.alarms.acknowledge(|known| known == key);
     }
 
     /// The level is known to be below the stop minus the band.

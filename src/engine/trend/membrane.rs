@@ -111,6 +111,9 @@ pub(super) struct Membrane {
     /// Passages are those at standard conditions: one that is not is none beside them.
     pub(super) normalised: bool,
     high_runs: u32,
+    /// Runs in a row in which it was back.
+    #[serde(default)]
+    passage_back_runs: u32,
     /// Settled runs in a row with a rejection above its limit.
     #[serde(default)]
     back_runs: u32,
@@ -744,6 +747,11 @@ impl Trend {
         } else {
             self.membrane.high_runs = 0;
         }
+        if middle < PASSAGE_BACK * base {
+            self.membrane.passage_back_runs = self.membrane.passage_back_runs.saturating_add(1);
+        } else {
+            self.membrane.passage_back_runs = 0;
+        }
         if self.membrane.high_runs >= PASSAGE_RUNS {
             let out_of = if self.membrane.normalised {
                 "With temperature and pressure taken out, the"
@@ -757,7 +765,8 @@ impl Trend {
                 self.membrane.high_runs,
             );
             self.told.raise(key, Some(middle), Some(PASSAGE_HIGH * base), text, out);
-        } else if middle < PASSAGE_BACK * base {
+        } else if self.membrane.passage_back_runs >= PASSAGE_RUNS {
+            // Not before the rejection that says the same: it would be told anew.
             let text = format!("Salt passage is back at {:.1} %.", 100.0 * middle);
             self.told.clear(key, text, out);
         }

@@ -813,6 +813,12 @@ impl Resin {
         }
     }
 
+    /// Nobody has analysed the tap, and no charge of such a vessel has ended.
+    pub(super) fn is_gas_unknown(&self, setup: &Setup, part: PartIx) -> bool {
+        let taught = self.known_belief(setup, part).is_some_and(|belief| belief.exhaustions() > 0);
+        !taught && !self.tap.is_analysed()
+    }
+
     /// Litres of the first vessel's charge.
     pub(super) fn lead_litres(&self) -> Option<f64> {
         Some(self.vessels.first()?.account.litres().get())

@@ -58,6 +58,8 @@ const PURE_PPM: f64 = 0.5;
 /// Why what stood behind the first vessel is not told as gas any more.
 const GROWN: &str = "It has grown as salt does and gas does not.";
 const USED_UP: &str = "The resin is nearly used up, which is why gas passes: order resin.";
+/// So many times as long as nine charges in ten last the middle one does where little is known.
+const UNSURE_DAYS: f64 = 4.0;
 /// Delivery and a week: order when nine charges in ten last no longer than this, days (DEFAULTS).
 const ORDER_DAYS: f64 = 14.0;
 
@@ -590,8 +592,15 @@ impl Trend {
                 .as_ref()
                 .map(|litres| format!(" ({:.0} L)", litres.value))
                 .unwrap_or_default();
+            // Nobody knows the carbon dioxide, and the first charge has not ended yet.
+            let unsure = days > UNSURE_DAYS * order_by && self.resin.is_gas_unknown(setup, lead);
+            let narrow = if unsure {
+                " The carbon dioxide of your tap is not known: enter its pH and alkalinity, and this is surer."
+            } else {
+                ""
+            };
             let text = format!(
-                "The resin of {} will last about {days:.0} days{litres} at the present use until salt passes it, and nine such charges in ten at least {order_by:.0}: order resin now, so that it is there in time.",
+                "The resin of {} will last about {days:.0} days{litres} at the present use until salt passes it, and nine such charges in ten at least {order_by:.0}: order resin now, so that it is there in time.{narrow}",
                 setup.parts[lead].id,
             );
             self.told.raise(key, Some(order_by), Some(ORDER_DAYS), text, out);
