@@ -198,7 +198,8 @@ impl Flow {
                     self.bridged = (self.bridged - brought).clamp(0.0, most);
                     self.seen = Some((litres, now));
                     let time = now.since(at);
-                    self.brought = (time <= silence).then_some((brought, time));
+                    // One long gap says how fast as well; without it litres would stand still for the next.
+                    self.brought = Some((brought, time));
                 } else if let Some((rate, most)) = self.ahead(setup, now, (at, silence)) {
                     self.bridge(rate * elapsed.minutes(), most);
                 }
@@ -409,6 +410,29 @@ mod tests {
         let back = bench.step(Some(12.0 + 25.0));
         assert!(near(back, 3.7), "what it counted itself, no more: {back}");
         assert!(near(bench.step(Some(38.0)), 3.8));
+    }
+
+    /// A word that comes a moment after the meter was missed says how fast it flows: until the next one litres go
+    /// on as between any two. They stood still for as long as the meter may be silent, and bad water with them.
+    #[test]
+    fn litres_go_on_after_a_gap_as_between_any_two_words() {
+        let mut bench = Bench::new(&meter_at("permeate"));
+        bench.flow.update(at(0.0), Some(true));
+        for count in 0..=12 {
+            bench.step(Some(f64::from(count)));
+        }
+        let silence = bench.probes[0]
+            .silence_flowing(&bench.setup.sensors[0], &bench.setup.limits.guard)
+            .secs();
+        let missed = (silence / 5.0).ceil() as u32;
+        for _ in 0..missed {
+            bench.step(None);
+        }
+        let word = bench.step(Some(f64::from(13 + missed)));
+        for step in 1..=3 {
+            let made = bench.step(None);
+            assert!(near(made, word + 0.1 * f64::from(step)), "{made} after {word} L, step {step}");
+        }
     }
 
     #[test]
