@@ -1113,7 +1113,7 @@ fn a_switch_is_silent_by_its_own_heartbeat() {
         plant.sensors.insert(id.to_owned(), sensor(quantity, point, ""));
     }
     let mut rig = Rig::new(&plant);
-    let mut beats = |rig: &mut Rig, float: bool| {
+    let beats = |rig: &mut Rig, float: bool| {
         rig.tell("supply-open", 1.0);
         rig.flowing(true);
         for _ in 0..8 {

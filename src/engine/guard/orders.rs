@@ -92,16 +92,10 @@ impl Guard {
                     let open = self.supply_lets_through(setup);
                     let suction = !cx.alarms.stands(AlarmKey::plant(AlarmId::SuctionLow));
                     let running = (may_open || by_others) && open && suction && !barrier && !leak;
+                    let dry = by_others && suction && !barrier && !leak;
                     if running && (opens_itself(setup.demand) || self.test_run.is_some()) {
                         self.open(cx, actuator);
-                    } else if running {
-                        self.valves[actuator].let_be();
-                    } else if by_others
-                        && suction
-                        && !barrier
-                        && !leak
-                        && self.may_be_dry(cx, actuator)
-                    {
+                    } else if running || (dry && self.may_be_dry(cx, actuator)) {
                         self.valves[actuator].let_be();
                     } else {
                         self.close(cx, actuator);
