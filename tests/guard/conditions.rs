@@ -827,6 +827,37 @@ fn of_two_meters_the_one_nearest_to_the_supply_tells_what_leaks_by() {
     }
 }
 
+/// A counter that rests with the water tells five minutes later what it counted while the valve went shut: no run
+/// has begun in which a probe that rests as well would have to speak.
+#[test]
+fn what_a_resting_counter_tells_late_of_a_close_begins_no_run() {
+    let pulses = "topic = \"p/flow\"\nquantity = \"pulses\"\npoint = \"permeate\"\nlitres_per_pulse = 0.002\ninterval_secs = 5\n";
+    let mut rig = producing(&with_sensor(FULL, "flow", pulses));
+    let mut count = 1_000.0;
+    for _ in 0..60 {
+        // 0.15 L/min: 6 pulses in 5 s.
+        count += 6.0;
+        rig.run(5.0, &readings(57.0, 0.0, count, 1.0));
+    }
+    assert!(rig.permitted(), "{:?}", rig.missing());
+    let closes = rig.told("valve", Action::Close);
+    let starts = rig.said("starting after idle");
+    rig.run(15.0, &readings(58.5, 0.0, count, 1.0));
+    assert!(rig.told("valve", Action::Close) > closes, "full by its level");
+    rig.read("state", 0.0);
+    rig.read("flow", count + 3.0);
+    let quiet: Vec<_> = readings(58.5, 0.0, 0.0, 0.0)
+        .into_iter()
+        .filter(|(id, _)| !["flow", "product"].contains(id))
+        .collect();
+    rig.run(300.0, &quiet);
+    // 0.14 L more, which are 0.027 L/min over the five minutes.
+    rig.read("flow", count + 73.0);
+    rig.run(300.0, &quiet);
+    assert!(!rig.stands(AlarmId::NotProven) && !rig.stands(AlarmId::ProductProbeStale));
+    assert_eq!(rig.said("starting after idle"), starts, "no run has begun");
+}
+
 /// Our own close of the start stands, and yet the valve is open.
 #[test]
 fn water_that_a_hub_lets_run_does_not_leak_by() {

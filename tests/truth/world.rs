@@ -558,7 +558,10 @@ impl World {
             AlarmId::ProductTdsHigh => within(t.product_salt, 0.01),
             // A minute is what DEFAULTS gives a silent probe at most while water flows. What was heard
             // since then asks nobody for anything, whatever the radio lost before.
-            AlarmId::ProductProbeStale | AlarmId::NotProven => self.product_unheard(secs) >= 60.0,
+            // Nor does a probe that rests with the water.
+            AlarmId::ProductProbeStale | AlarmId::NotProven => {
+                self.product_unheard(secs) >= 60.0 && secs - self.last_flow <= 60.0
+            }
             AlarmId::SensorFault | AlarmId::LeakSensorSilent => within(t.silent, 0.02),
             // Of a valve that has shut it is false at once, of one that nobody can hear once the
             // container could run over.

@@ -761,7 +761,10 @@ impl Guard {
         let now = cx.now.mono;
         let evident = match self.supply_shut_since(setup) {
             Some(shut) => {
-                flow::by_meters(setup, &self.meters, &self.probes, now, Some(shut)).or(Some(false))
+                // What a meter counts into the first seconds after a close is the valve's way and the housings: it
+                // may end a run later, but begins none when a meter that rests tells of it minutes after.
+                let after = if self.run.is_some() { shut } else { shut + orders::DECOMPRESSED };
+                flow::by_meters(setup, &self.meters, &self.probes, now, Some(after)).or(Some(false))
             }
             None => flow::by_meters(setup, &self.meters, &self.probes, now, None)
                 .or_else(|| self.supply_open(setup)),

@@ -16,7 +16,7 @@ use crate::units::Quantity;
 
 /// Housings have given back most of what they held under pressure so long after a close. Common
 /// practice, no source; on the virtual plant (5 to 50 mL/bar) all but a tenth.
-const DECOMPRESSED: Span = Span::from_secs(20);
+pub(super) const DECOMPRESSED: Span = Span::from_secs(20);
 /// A meter that shows no flow says nothing of an open for so long: tap, pump and the meter's next word come later.
 const COMES: Span = Span::from_secs(30);
 /// A pump that somebody else switches may run for so long beyond the valve's own time without a valve that is known
