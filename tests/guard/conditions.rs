@@ -858,6 +858,58 @@ fn what_a_resting_counter_tells_late_of_a_close_begins_no_run() {
     assert_eq!(rig.said("starting after idle"), starts, "no run has begun");
 }
 
+/// The hub closes its valve, and the valve says so; ten minutes later water flows through it all the same.
+#[test]
+fn a_valve_that_leaks_by_after_the_hubs_own_close_trips() {
+    let mut rig = idle(&super::plants::by_hub());
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    rig.run(600.0, &readings(50.0, 0.0, 0.15, 1.0));
+    rig.event(Event::SeenOnTopic { actuator: 0, open: false });
+    rig.run(900.0, &rests(&[]));
+    assert!(rig.permitted(), "{:?}", rig.missing());
+    let leaks = rests(&[("flow", 0.05)]);
+    let took = until(&mut rig, AlarmId::ValveLeaksBy, true, &leaks);
+    assert!(took < 2_100.0, "{took} s");
+    assert!(!rig.permitted());
+}
+
+/// A valve that was shut for some seconds in a run is open again, and the meter, which speaks once a minute, has said
+/// "none" in between: what the product shows until its next word is judged all the same.
+#[test]
+fn bad_water_is_judged_before_a_slow_meter_has_spoken() {
+    let slow = "topic = \"p/flow\"\nquantity = \"flow\"\npoint = \"permeate\"\nunit = \"L/min\"\ninterval_secs = 55\n";
+    let mut rig = idle(&with_sensor(&super::plants::by_hub(), "flow", slow));
+    rig.watchful = false;
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    rig.run(600.0, &readings(50.0, 0.0, 0.15, 1.0));
+    rig.event(Event::SeenOnTopic { actuator: 0, open: false });
+    rig.wait(1.0);
+    rig.read("state", 0.0);
+    rig.read("flow", 0.0);
+    rig.wait(9.0);
+    rig.event(Event::SeenOnTopic { actuator: 0, open: true });
+    rig.read("state", 1.0);
+    for _ in 0..6 {
+        rig.wait(2.0);
+        rig.read("product", 120.0);
+    }
+    assert!(rig.stands(AlarmId::ProductTdsHigh));
+}
+
+/// A leak sensor whose topic is misspelt is never heard: a day and some hours later that is told.
+#[test]
+fn a_leak_sensor_that_was_never_heard_is_told() {
+    let mut rig = Rig::new(super::rig::setup(FULL));
+    rig.watchful = false;
+    let all: Vec<_> = readings(50.0, 0.0, 0.0, 0.0).to_vec();
+    rig.rest(24.0 * 60.0, &all);
+    assert!(!rig.stands(AlarmId::LeakSensorSilent));
+    rig.rest(4.0 * 60.0, &all);
+    let key =
+        AlarmKey { alarm: AlarmId::LeakSensorSilent, of: rig.sensor("floor").map(|ix| ix as u16) };
+    assert!(rig.alarms.contains_key(&key), "{:?}", rig.alarms.keys());
+}
+
 /// Our own close of the start stands, and yet the valve is open.
 #[test]
 fn water_that_a_hub_lets_run_does_not_leak_by() {

@@ -10,7 +10,7 @@ use crate::engine::alarm::Evidence;
 use crate::engine::catalogue::{AlarmId, Consequence};
 use crate::engine::condition::Delayed;
 use crate::engine::output::AlarmKey;
-use crate::engine::setup::{SensorIx, Setup};
+use crate::engine::setup::{ActuatorIx, SensorIx, Setup};
 use crate::engine::time::{Mono, Span};
 use crate::engine::words;
 use crate::settings::schema::{Point, Role};
@@ -144,13 +144,26 @@ impl Guard {
         for sensor in setup.sensors_of(Point::Room, Quantity::Leak) {
             let probe = &self.probes[sensor];
             let most = probe.silence_standby(&setup.sensors[sensor], &setup.limits.guard);
-            let silent = probe.last().map(|(at, _)| now.since(at) > most);
+            let heard = probe.last().map(|(at, _)| at);
+            // One that was never heard counts from the start: its topic may be misspelt.
+            let never = self.never_heard_at(setup);
+            let silent = heard.map(|at| now.since(at) > most).or(never.map(|at| now >= at));
             let id = AlarmKey { alarm: AlarmId::LeakSensorSilent, of: u16::try_from(sensor).ok() };
-            cx.alarms.set(cx.now, id, silent, || Evidence {
-                text: format!("{} has been silent for too long.", setup.sensors[sensor].id),
-                ..Evidence::default()
+            cx.alarms.set(cx.now, id, silent, || {
+                let id = &setup.sensors[sensor].id;
+                let text = match heard {
+                    Some(_) => format!("{id} has been silent for too long."),
+                    None => format!("{id} has not been heard since the start: compare its topic with what the sensor publishes."),
+                };
+                Evidence { text, ..Evidence::default() }
             });
         }
+    }
+
+    /// When a leak sensor that was not heard since the start has been silent for too long, whatever its pace.
+    fn never_heard_at(&self, setup: &Setup) -> Option<Mono> {
+        let patience = Span::from_secs_f64(setup.limits.guard.battery_max_secs);
+        self.began.map(|began| began + patience)
     }
 
     /// Every sensor that was wet has been dry for long enough.
@@ -383,6 +396,7 @@ impl Guard {
     ) {
         let limits = &setup.limits.guard;
         self.litres_deadlines(setup, add);
+        add(self.never_heard_at(setup), "a leak sensor that was never heard");
         if let Some(run) = &self.run {
             add(
                 Some(run.since + Span::from_secs_f64(limits.prove_in_secs)),
@@ -870,12 +884,17 @@ impl Guard {
         let setup = cx.setup;
         let now = cx.now.mono;
         let limits = &setup.limits.leak_by;
-        let closed = self.last_close(setup).filter(|_| {
-            !self.supply_told_open(setup)
-                && self.supply_open(setup) != Some(true)
-                && !(setup.demand == crate::settings::schema::DemandMode::Hub
-                    && self.permit.is_permitted())
-        });
+        // While a hub may open, its own close counts as ours, where it is known to be one.
+        let by_hub =
+            setup.demand == crate::settings::schema::DemandMode::Hub && self.permit.is_permitted();
+        let shut_by_hub = || {
+            let known = |valve: ActuatorIx| self.valves[valve].is_shut_by_others();
+            let all = setup.actuators_of(Role::SupplyValve).all(known);
+            self.supply_shut_since(setup).filter(|_| all)
+        };
+        let close = if by_hub { shut_by_hub() } else { self.last_close(setup) };
+        let closed = close
+            .filter(|_| !self.supply_told_open(setup) && self.supply_open(setup) != Some(true));
         let Some(close) = closed else {
             self.leak_by = LeakBy::default();
             return;

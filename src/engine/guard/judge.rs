@@ -12,10 +12,12 @@ pub(super) const PRODUCT: AlarmKey = AlarmKey::plant(AlarmId::ProductTdsHigh);
 impl Guard {
     /// Judges a live reading of a product probe, if water flows.
     pub(super) fn judge(&mut self, cx: &mut Context<'_>, reading: &Reading) {
-        if self.judges[reading.sensor].is_none() || !self.flow.is_running() {
+        let setup = cx.setup;
+        let flows = self.flow.is_running()
+            || (self.flow.is_flowing() && self.may_flow_unseen(setup, cx.now.mono));
+        if self.judges[reading.sensor].is_none() || !flows {
             return;
         }
-        let setup = cx.setup;
         // The copy of a message is no second reading.
         if self.probes[reading.sensor].copied() {
             return;

@@ -148,6 +148,9 @@ pub struct Guard {
     /// Since when a pump runs before the valve is known to be open.
     #[serde(default)]
     dry_since: Option<Mono>,
+    /// When the daemon began to listen, this time.
+    #[serde(default)]
+    began: Option<Mono>,
 }
 
 /// One run of the plant.
@@ -454,6 +457,7 @@ impl Guard {
             proofs: proof::Proofs::default(),
             usage: Usage::default(),
             dry_since: None,
+            began: None,
         }
     }
 
@@ -603,6 +607,7 @@ impl Guard {
     fn started(&mut self, cx: &mut Context<'_>, started: &Started) {
         // What was taken while nobody looked fell in no time at all.
         self.usage.ends();
+        self.began = Some(cx.now.mono);
         for probe in &mut self.probes {
             probe.started();
         }
@@ -803,6 +808,18 @@ impl Guard {
                 self.run = None;
             }
         }
+    }
+
+    /// The valve is open, and no meter has spoken since: what it said of a flow that paused before says nothing.
+    fn may_flow_unseen(&self, setup: &Setup, now: Mono) -> bool {
+        let opened = setup
+            .actuators_of(Role::SupplyValve)
+            .filter_map(|valve| self.valves[valve].opened_at())
+            .max();
+        opened.is_some()
+            && self.supply_shut_since(setup).is_none()
+            && self.supply_open(setup) == Some(true)
+            && flow::by_meters(setup, &self.meters, &self.probes, now, opened).is_none()
     }
 
     fn litres_known(&self, setup: &Setup) -> bool {

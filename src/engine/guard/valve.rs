@@ -120,6 +120,9 @@ pub(super) struct Valve {
     /// Its own state has said closed since then.
     #[serde(default)]
     said_closed: Option<Mono>,
+    /// Its own state says open since then.
+    #[serde(default)]
+    said_open: Option<Mono>,
     /// The broker took our close, or somebody's was seen, and nothing since spoke of open.
     #[serde(default)]
     told_closed: Option<Mono>,
@@ -146,6 +149,7 @@ impl Valve {
             not_before: None,
             late_records: 0,
             said_closed: None,
+            said_open: None,
             told_closed: None,
             told_open: None,
             way_open: None,
@@ -219,6 +223,17 @@ impl Valve {
         self.told_open.filter(|_| self.told_closed.is_none())
     }
 
+    /// Since when it is open, by what it was told or by its own state, whichever is later.
+    pub(super) fn opened_at(&self) -> Option<Mono> {
+        self.open_told_at().max(self.said_open)
+    }
+
+    /// It is shut by its own word, or by somebody's close on the topic on which it was opened before: a hub that
+    /// opens it past its topic is none of this.
+    pub(super) fn is_shut_by_others(&self) -> bool {
+        self.said_closed.is_some() || (self.told_open.is_some() && self.told_closed.is_some())
+    }
+
     /// We told it to open and have not told it to close since.
     pub(super) const fn is_told_open(&self) -> bool {
         matches!(self.stage, Stage::Opened { .. })
@@ -243,6 +258,7 @@ impl Valve {
         self.known = Known::Unknown;
         self.stage = Stage::Rest;
         self.said_closed = None;
+        self.said_open = None;
         self.told_closed = None;
     }
 
@@ -317,8 +333,12 @@ impl Valve {
         match reported {
             Some(false) => {
                 self.said_closed.get_or_insert(now);
+                self.said_open = None;
             }
-            Some(true) => self.said_closed = None,
+            Some(true) => {
+                self.said_closed = None;
+                self.said_open.get_or_insert(now);
+            }
             None => {}
         }
         let evident = match (reported, evidence.flow) {

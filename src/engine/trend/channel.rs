@@ -218,6 +218,11 @@ impl Channel {
         self.missing(NoReading::Stale, now, flowing);
     }
 
+    /// Nothing has ever come, not even the broker's stored copy.
+    pub(super) fn was_never_heard(&self) -> bool {
+        self.interval.learner().last().is_none() && self.shown.is_none()
+    }
+
     /// Nothing has come since its last reading became stale.
     pub(super) fn is_silent(&self) -> bool {
         self.silent
@@ -252,7 +257,8 @@ impl Channel {
     /// A trouble that is told once it has lasted: after a good reading the next one decides, and the silence of
     /// a leak sensor has an alarm of its own.
     fn to_tell(&self, sensor: &SensorSetup) -> Option<Trouble> {
-        let own = |why| sensor.quantity == Quantity::Leak && why == NoReading::Stale;
+        let silent = |why| matches!(why, NoReading::Stale | NoReading::NeverSeen);
+        let own = |why| sensor.quantity == Quantity::Leak && silent(why);
         self.trouble.filter(|trouble| self.good == 0 && !own(trouble.why))
     }
 
@@ -269,7 +275,9 @@ impl Channel {
     /// Flow stopped: a silence that began with it is no fault.
     pub(super) fn forgive_silence(&mut self, sensor: &SensorSetup, now: Mono) {
         if self.told_trouble(sensor, now).is_none()
-            && self.trouble.is_some_and(|t| matches!(t.why, NoReading::Stale | NoReading::Offline))
+            && self.trouble.is_some_and(|t| {
+                matches!(t.why, NoReading::Stale | NoReading::Offline | NoReading::NeverSeen)
+            })
         {
             self.trouble = None;
         }

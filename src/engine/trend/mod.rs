@@ -127,6 +127,9 @@ pub struct Trend {
     /// State of a divert valve before the resin, by its own word: true is to the resin.
     divert_open: Option<bool>,
     run: Option<Run>,
+    /// First run of all.
+    #[serde(default)]
+    began: Option<Mono>,
     /// Flow stopped then; a short pause does not end a run.
     paused: Option<Mono>,
     /// Water stands since then, where that is known.
@@ -180,6 +183,7 @@ impl Trend {
             },
             divert_open: None,
             run: None,
+            began: None,
             paused: None,
             idle_since: None,
             resumed: None,

@@ -129,6 +129,16 @@ impl Trend {
         for channel in self.channels.iter_mut().filter(|channel| channel.is_silent()) {
             channel.missing(NoReading::Stale, now.mono, true);
         }
+        // So has what was never heard; a switch that tells changes alone has a day and more to show one.
+        let began = *self.began.get_or_insert(now.mono);
+        let patience = Span::from_secs_f64(setup.limits.guard.battery_max_secs);
+        let long = now.mono.since(began) >= patience;
+        for (channel, sensor) in self.channels.iter_mut().zip(&setup.sensors) {
+            let waits = sensor.battery || sensor.quantity.is_state();
+            if channel.was_never_heard() && (long || !waits) {
+                channel.missing(NoReading::NeverSeen, now.mono, true);
+            }
+        }
         // What a late word of the counter added to the run before belongs to its last reading.
         self.resin_close(setup, now);
         self.resin.run_began();

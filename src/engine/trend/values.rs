@@ -314,6 +314,9 @@ fn trouble_text(probe: &SensorSetup, trouble: Trouble, minutes: f64) -> String {
         NoReading::Unparsable => "its messages cannot be read as a number",
         NoReading::OutOfRange => "its readings lie outside what it can measure",
         NoReading::Stale => "it has been silent while water flows",
+        NoReading::NeverSeen => {
+            "nothing was ever heard of it; compare its topic with what the device publishes"
+        }
         NoReading::Offline => "it says that it is offline while water flows",
         _ => "it gives no reading",
     };
