@@ -339,7 +339,7 @@ pub enum ServiceEntry {
         sensor: String,
         /// In the sensor's declared unit.
         value: f64,
-        /// Standard uncertainty of the handheld in that unit.
+        /// Standard uncertainty of the handheld in that unit; left out: that of a display of whole ppm and 2 %.
         #[serde(default)]
         u: f64,
     },

@@ -106,6 +106,17 @@ pub struct Results {
 /// A handheld reading this many combined uncertainties away corrects its probe (judgement: chance
 /// does that once in twenty; calibration is asked for from 3 on, DEFAULTS).
 const CORRECTED_FROM: f64 = 2.0;
+
+/// Standard uncertainty of a handheld of which nobody said any, in canonical units: a display of whole ppm (2 µS/cm)
+/// and 2 % of its reading, for solids (judgement).
+fn handheld_u(quantity: Quantity, value: f64) -> f64 {
+    let step = match quantity {
+        Quantity::Tds => 0.29,
+        Quantity::Conductivity => 0.58,
+        _ => return 0.0,
+    };
+    (0.02 * value).hypot(step)
+}
 /// Totals leave at most this often.
 const TOTALS_EVERY: Span = Span::from_secs(5);
 /// What is left of the resin leaves at most this often, beside what an entry or a start changes: of a
@@ -422,9 +433,12 @@ impl Trend {
             return Ok("Recorded; the probe shows nothing to compare it with now.".to_owned());
         };
         let apart = (shown.value - by_hand).abs();
-        let together = shown.u.hypot(probe.unit.difference_to_canonical(u)).max(1e-9);
+        let u = match probe.unit.difference_to_canonical(u) {
+            none if none <= 0.0 => handheld_u(probe.quantity, by_hand),
+            own => own,
+        };
+        let together = shown.u.hypot(u).max(1e-9);
         let times = apart / together;
-        let u = probe.unit.difference_to_canonical(u);
         // Calibrated since it was corrected? As it came from its maker it may share its gain with the
         // other probe of a ratio, where that cancels; what was needed against a drift must not stay.
         let before = self.channels[ix].correction();
@@ -460,7 +474,7 @@ impl Trend {
                 None => String::new(),
             };
             format!(
-                "Recorded. The probe shows {:.2}, the handheld {by_hand:.2}: they differ by {times:.1} combined uncertainties ({together:.2}); above 3 a probe wants calibration. Clean and calibrate it, then measure by hand again.{more}",
+                "Recorded. The probe shows {:.2}, the handheld {by_hand:.2}: they differ by {times:.1} combined uncertainties ({together:.2}); above {from:.0} a probe wants calibration. Clean and calibrate it, then measure by hand again.{more}",
                 shown.value
             )
         } else {
