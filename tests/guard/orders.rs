@@ -233,6 +233,13 @@ fn a_bypass_is_limited_in_litres_renewed_once_and_needs_a_reason() {
     rig.run(180.0, &readings(31.0, 45.0, 1.5, 1.0));
     assert!(!rig.permitted());
     assert!(rig.stands(AlarmId::ProductTdsHigh), "a bypass clears nothing");
+    // Nor is it begun anew when it is over.
+    rig.rest(60.0, &readings(31.0, 0.0, 0.0, 0.0));
+    let answer = rig.ask(bypass("and again"));
+    assert!(answer.starts_with("Refused") && answer.contains("within a day"), "{answer}");
+    rig.rest(24.0 * 60.0, &readings(31.0, 0.0, 0.0, 0.0));
+    let answer = rig.ask(bypass("the next day"));
+    assert!(!answer.starts_with("Refused"), "{answer}");
 }
 
 #[test]

@@ -207,7 +207,11 @@ impl Guard {
         };
         let overfull_secs = Span::from_secs_f64(limits.overfull_secs);
         if self.delayed(Watch::Overfull, now, over, overfull_secs, FLOAT_BOUNCE) {
+            let float = self.any_float(setup, now, true) == Some(true);
             let text = match level {
+                Some(level) if float => format!(
+                    "The float above the stop of the container is up; its level says {level:.0} of {volume:.0} L."
+                ),
                 Some(level) => {
                     format!("The container holds {level:.0} L, its stop is at {volume:.0} L.")
                 }

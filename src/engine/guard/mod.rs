@@ -148,6 +148,9 @@ pub struct Guard {
     /// Since when a pump runs before the valve is known to be open.
     #[serde(default)]
     dry_since: Option<Mono>,
+    /// Bypasses of the last day.
+    #[serde(default)]
+    bypassed: Vec<(AlarmId, Mono)>,
     /// When the daemon began to listen, this time.
     #[serde(default)]
     began: Option<Mono>,
@@ -457,6 +460,7 @@ impl Guard {
             proofs: proof::Proofs::default(),
             usage: Usage::default(),
             dry_since: None,
+            bypassed: Vec::new(),
             began: None,
         }
     }

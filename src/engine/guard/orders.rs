@@ -24,6 +24,10 @@ const COMES: Span = Span::from_secs(30);
 /// watched all the while).
 const DRY: Span = Span::from_secs(10);
 
+/// A bypass of one cause and its renewal, in so long a time.
+const BYPASSES_MOST: usize = 2;
+const BYPASS_AGAIN: Span = Span::from_secs(86_400);
+
 fn dry_most(setup: &Setup) -> Span {
     let travel = setup.actuators_of(Role::SupplyValve).map(|valve| setup.actuators[valve].travel);
     DRY + travel.max().unwrap_or(Span::ZERO)
@@ -304,6 +308,9 @@ impl Guard {
             }
             PendingWhat::Bypass { cause, reason } => {
                 let limits = &cx.setup.limits.guard;
+                let now = cx.now.mono;
+                self.bypassed.retain(|(_, at)| now.since(*at) < BYPASS_AGAIN);
+                self.bypassed.push((cause, now));
                 self.bypass = Some(Bypass {
                     cause,
                     until: cx.now.mono + Span::from_secs_f64(limits.bypass_secs),
@@ -582,8 +589,17 @@ impl Guard {
                 Err(format!("{} is bypassed already; one cause at a time", bypass.cause.name()))
             }
             Some(bypass) if bypass.renewed => Err("a bypass is renewed once only".to_owned()),
+            // Taken anew a minute after it ended it would be renewed for ever.
+            _ if self.bypasses_of(alarm, cx.now.mono) >= BYPASSES_MOST => {
+                Err(format!("{cause} was bypassed and renewed within a day: look for its cause"))
+            }
             _ => Ok(alarm),
         }
+    }
+
+    fn bypasses_of(&self, cause: AlarmId, now: Mono) -> usize {
+        let lately = |at: &Mono| now.since(*at) < BYPASS_AGAIN;
+        self.bypassed.iter().filter(|(of, at)| *of == cause && lately(at)).count()
     }
 
     fn test_run_refusal(&self, cx: &Context<'_>, outlet_to_drain: bool) -> Option<String> {
