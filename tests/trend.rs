@@ -747,6 +747,22 @@ fn a_spent_first_vessel_is_told_in_runs_too_short_to_settle() {
     }
     assert!(rig.stands(AlarmId::LeadSpent));
     assert_eq!(rig.findings(AlarmId::LeadSpent).len(), 1, "told once");
+
+    // Changed right after a run: what went through before is none of the new one's.
+    water.between = 90.0;
+    rig.flowing(true);
+    let litres = water.run(&mut rig, 0.0, 8.0);
+    rig.flowing(false);
+    water.counted += litres;
+    let swap = ServiceEntry::LagToLead { lead: "vessel-b".into(), fresh: "vessel-a".into() };
+    let now = rig.now();
+    rig.trend.service(&rig.setup, now, &swap, &mut rig.out).expect("recorded");
+    assert!(!rig.stands(AlarmId::LeadSpent));
+    water.between = 0.0;
+    for _ in 0..4 {
+        water.start(&mut rig, 240.0, 8.0);
+    }
+    assert!(!rig.stands(AlarmId::LeadSpent));
 }
 
 /// 1 ppm after the first vessel from soon after it was filled, for hundreds of litres, is no breakthrough:

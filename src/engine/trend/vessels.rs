@@ -618,6 +618,8 @@ impl Trend {
             self.told.clear(key, "The first vessel was changed.".to_owned(), out);
         }
         self.outlets.lead_changed();
+        // A run whose end is not known yet went through the other one.
+        self.resin.take_through();
         for alarm in [AlarmId::LeadBegun, AlarmId::LeadSpent] {
             let key = AlarmKey::plant(alarm);
             self.told.clear(key, "The first vessel was changed.".to_owned(), out);
