@@ -633,9 +633,7 @@ impl Trend {
         if let Some(passes) = self.outlets.passes {
             let [is_spent, has_begun] = [AlarmId::LeadSpent, AlarmId::LeadBegun]
                 .map(|alarm| self.told.stands(AlarmKey::plant(alarm)));
-            // A vessel that is spent passes salt, unless everything says that it stands at what gas makes.
             let words = match passes {
-                Pattern::Gas => passes,
                 _ if is_spent => Pattern::Breakthrough,
                 // What has begun is not nothing, though it comes and goes.
                 Pattern::Pure if has_begun => Pattern::CannotTell,
