@@ -288,6 +288,16 @@ mod tests {
             Self { setup, meters, probes, flow: Flow::new(), secs: 0.0 }
         }
 
+        /// A minute of water at 1.2 L/min: a count of 0.1 L in five seconds.
+        fn after_a_minute() -> Self {
+            let mut bench = Self::new(&meter_at("permeate"));
+            bench.flow.update(at(0.0), Some(true));
+            for count in 0..=12 {
+                bench.step(Some(f64::from(count)));
+            }
+            bench
+        }
+
         /// Five seconds on, with this count if the meter speaks.
         fn step(&mut self, count: Option<f64>) -> f64 {
             self.secs += 5.0;
@@ -382,12 +392,7 @@ mod tests {
 
     #[test]
     fn a_meter_that_falls_silent_while_water_flows_is_bridged_and_nothing_counts_twice() {
-        let mut bench = Bench::new(&meter_at("permeate"));
-        bench.flow.update(at(0.0), Some(true));
-        // A count in five seconds: 1.2 L/min.
-        for count in 0..=12 {
-            bench.step(Some(f64::from(count)));
-        }
+        let mut bench = Bench::after_a_minute();
         assert!(near(bench.flow.made(), 1.2), "{}", bench.flow.made());
         let silence = bench.probes[0]
             .silence_flowing(&bench.setup.sensors[0], &bench.setup.limits.guard)
@@ -416,11 +421,7 @@ mod tests {
     /// on as between any two. They stood still for as long as the meter may be silent, and bad water with them.
     #[test]
     fn litres_go_on_after_a_gap_as_between_any_two_words() {
-        let mut bench = Bench::new(&meter_at("permeate"));
-        bench.flow.update(at(0.0), Some(true));
-        for count in 0..=12 {
-            bench.step(Some(f64::from(count)));
-        }
+        let mut bench = Bench::after_a_minute();
         let silence = bench.probes[0]
             .silence_flowing(&bench.setup.sensors[0], &bench.setup.limits.guard)
             .secs();
@@ -437,11 +438,7 @@ mod tests {
 
     #[test]
     fn litres_never_fall_when_less_was_made_than_was_bridged() {
-        let mut bench = Bench::new(&meter_at("permeate"));
-        bench.flow.update(at(0.0), Some(true));
-        for count in 0..=12 {
-            bench.step(Some(f64::from(count)));
-        }
+        let mut bench = Bench::after_a_minute();
         for _ in 0..24 {
             bench.step(None);
         }
@@ -458,11 +455,7 @@ mod tests {
     /// more than a word ahead it does not go before it is missed.
     #[test]
     fn litres_reach_a_sum_at_the_meters_rate_or_when_it_is_missed() {
-        let mut bench = Bench::new(&meter_at("permeate"));
-        bench.flow.update(at(0.0), Some(true));
-        for count in 0..=12 {
-            bench.step(Some(f64::from(count)));
-        }
+        let mut bench = Bench::after_a_minute();
         let silence = bench.probes[0]
             .silence_flowing(&bench.setup.sensors[0], &bench.setup.limits.guard)
             .secs();
