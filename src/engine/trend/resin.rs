@@ -599,14 +599,15 @@ impl Resin {
             }
             // What goes on to the next vessel is counted there. Here it counts until the charge is spent, which
             // is where salt passes: how much of it keeps salt from its place is what exhaustions teach.
-            let kept = weak + (load.visible - behind(0.0).visible).max(0.0);
+            let salt_behind = behind(0.0);
+            let kept = weak + (load.visible - salt_behind.visible).max(0.0);
             let own = factor * load.invisible;
             let most = own + kept;
             let of_height =
                 |ppm: f64| shown_as(tds(ppm), conversion.ppm_factor).unwrap_or(0.0).min(most);
             let zero = if index == last { zeros.1 } else { zeros.0 };
             // What passed before the salt came goes on, and where nothing showed then it is ahead of the salt.
-            let salt_share = (behind(0.0).visible / load.visible.max(1e-12)).clamp(0.0, 1.0);
+            let salt_share = (salt_behind.visible / load.visible.max(1e-12)).clamp(0.0, 1.0);
             let beside = vessel.gas_before.min(most).max(own * gas_ahead(salt_share));
             let freed = if vessel.exhausted {
                 own.max(beside)
@@ -624,7 +625,7 @@ impl Resin {
                 0.0
             };
             let passed = behind(if own > 0.0 { (freed / own).min(1.0) } else { 0.0 });
-            let counted = if vessel.exhausted { passed } else { behind(0.0) };
+            let counted = if vessel.exhausted { passed } else { salt_behind };
             vessel.account.add(litres, load, counted, conversion.meq_per_mg());
             if !vessel.exhausted {
                 vessel.account.add_weak(litres, weak);

@@ -42,6 +42,12 @@ fn drop_zero_u(setup: &Setup) -> f64 {
     at(Point::Supply).hypot(at(Point::Feed))
 }
 
+/// What new filters cost at their usual flow, bar.
+fn new_drop(account: &Account) -> Option<f64> {
+    let (flow, _) = account.reference?;
+    Some(account.main.baseline()? * flow)
+}
+
 /// How many times the drop of new filters this is at least: where that drop is no more than what the zeros of two
 /// senders differ by, both may be larger by as much.
 fn ratio_at_least(normal: f64, new: f64, zero_u: f64) -> f64 {
@@ -338,7 +344,7 @@ impl Trend {
             let normal = usual
                 .and_then(|flow| Some(account.main.baseline()? * ratio * flow))
                 .unwrap_or(drop);
-            let new = usual.and_then(|flow| Some(account.main.baseline()? * flow)).unwrap_or(drop);
+            let new = new_drop(account).unwrap_or(drop);
             let at_least = |ratio: f64| ratio_at_least(ratio * new, new, drop_zero_u(setup));
             let high = account.main.beyond(|ratio| at_least(ratio) >= wear.prefilter_ratio)
                 || normal >= wear.prefilter_drop_bar;
@@ -576,8 +582,7 @@ impl Trend {
                 // The ratio is as uncertain as the drop behind it, and as the runs scatter.
                 let relative = account.drop.map_or(0.1, |(drop, u)| u / drop.abs().max(1e-6));
                 // A zero that both have changes the drop of new filters most.
-                let new =
-                    account.reference.and_then(|(flow, _)| Some(account.main.baseline()? * flow));
+                let new = new_drop(account);
                 let zero = new.map_or(0.0, |new| {
                     drop_zero_u(setup) * (ratio - 1.0).abs() / new.abs().max(1e-6)
                 });
@@ -634,7 +639,7 @@ impl Trend {
 
     /// Likely cause and evidence, in words.
     fn cause_text(&self, setup: &Setup, now: Now, ix: PartIx, account: &Account) -> String {
-        let new = account.reference.and_then(|(flow, _)| Some(account.main.baseline()? * flow));
+        let new = new_drop(account);
         let unsure = |ratio: f64| {
             new.is_some_and(|new| ratio_at_least(ratio * new, new, drop_zero_u(setup)) < 1.5)
         };
